@@ -1,0 +1,1 @@
+"""What the audit asks: one file a question."""

@@ -108,7 +108,7 @@ class Estimate:
 
 @dataclass(frozen=True, slots=True)
 class NotEstimable:
-    """"Cannot say", as a value: why, and on how much.
+    """ "Cannot say", as a value: why, and on how much.
 
     Attributes
     ----------
@@ -211,7 +211,7 @@ def tidy(answers: Iterable[Answer]) -> pd.DataFrame:
     >>> tidy([NotEstimable(term="scarring", reason="no cases", n=0)])["note"].tolist()
     ['cannot say: no cases']
     """
-    rows = []
+    rows: list[tuple[object, ...]] = []
     for a in answers:
         if isinstance(a, Estimate):
             rows.append(
@@ -221,7 +221,21 @@ def tidy(answers: Iterable[Answer]) -> pd.DataFrame:
         else:
             note = f"cannot say: {a.reason}" + (f"; {a.note}" if a.note else "")
             rows.append(
-                (a.term, None, None, None, None, a.unit, a.method, a.n, a.patients, a.events, None, None, note)
+                (
+                    a.term,
+                    None,
+                    None,
+                    None,
+                    None,
+                    a.unit,
+                    a.method,
+                    a.n,
+                    a.patients,
+                    a.events,
+                    None,
+                    None,
+                    note,
+                )
             )
     frame = pd.DataFrame(rows, columns=list(TIDY_COLUMNS))
     for column in ("estimate", "conf_low", "conf_high", "level", "p_value", "p_adjusted"):

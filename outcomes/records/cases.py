@@ -146,8 +146,9 @@ class Cases:
         if self.frame.empty:
             raise ValueError("no cases")
         latest = self.frame["treated_on"].max()
-        seen = self.frame["treated_on"] + pd.to_timedelta(self.frame["last_seen_day"].fillna(0).astype(int), unit="D")
-        return max(latest, seen.max()).date()  # type: ignore[no-any-return]
+        follow_up = pd.to_timedelta(self.frame["last_seen_day"].fillna(0).astype("int64"), unit="D")
+        seen = (self.frame["treated_on"] + follow_up).max()
+        return max(latest, seen).date()  # type: ignore[no-any-return]
 
     def during(self, start: date, end: date) -> Cases:
         """Cases treated from `start` to `end`, both included."""

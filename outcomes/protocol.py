@@ -66,8 +66,6 @@ class Protocol:
         Outcomes asked about in *settings and risk*.
     judged : tuple of str
         Outcomes that practitioners are compared on.
-    case_mix : tuple of str
-        Columns that stand for case-mix, fixed beforehand and small.
     spot_class : str
         Beam width that the settings models are about: energy compares only within one.
     aft_family : str
@@ -100,9 +98,8 @@ class Protocol:
     organisation: str = ""
     level: float = 0.95
     outcomes: tuple[Outcome, ...] = OUTCOMES
-    modelled: tuple[str, ...] = ("hyperpigmentation", "prolonged_redness", "delayed_healing", "acne_milia")
-    judged: tuple[str, ...] = ("hyperpigmentation", "prolonged_redness", "delayed_healing", "acne_milia")
-    case_mix: tuple[str, ...] = ("region", "skin_group", "age_decades", "indication_group")
+    modelled: tuple[str, ...] = ("hyperpigmentation", "prolonged_redness", "acne_milia")
+    judged: tuple[str, ...] = ("hyperpigmentation", "prolonged_redness", "acne_milia")
     spot_class: str = "narrow"
     aft_family: str = "loglogistic"
     events_per_parameter: float = 3.0
@@ -214,7 +211,8 @@ def _plain(key: str, value: Any) -> Any:
     kind: type = _PLAIN[key]
     if kind is float and isinstance(value, int) and not isinstance(value, bool):
         value = float(value)
-    if not isinstance(value, kind) or isinstance(value, bool):
+    of_kind = isinstance(value, kind) and not isinstance(value, bool)
+    if not of_kind:
         word = {str: "text", float: "a number", int: "a whole number"}[kind]
         raise ProtocolError(f"The entry {key} is not {word}.", "Correct it in the configuration.")
     if key in _CHOICES and value not in _CHOICES[key]:

@@ -240,17 +240,13 @@ def _outcome_names(key: str, value: Any) -> tuple[str, ...]:
 
 def _windows(value: Any) -> tuple[Outcome, ...]:
     if not isinstance(value, dict):
-        raise ProtocolError(
-            "The entry windows is not a table.", "Write [windows.hyperpigmentation] and so on."
-        )
+        raise ProtocolError("The entry windows is not a table.", "Write [windows.hyperpigmentation] and so on.")
     changed = dict(OUTCOME)
     for name, entry in value.items():
         if name not in OUTCOME:
             raise _unknown(name, tuple(OUTCOME), "an outcome in windows")
         if OUTCOME[name].derived_from is not None:
-            raise ProtocolError(
-                f"The window of {name} follows from its definition.", "Leave it out of windows."
-            )
+            raise ProtocolError(f"The window of {name} follows from its definition.", "Leave it out of windows.")
         if not isinstance(entry, dict):
             raise ProtocolError(f"The window of {name} is not a table.", f"Write [windows.{name}].")
         for key, number in entry.items():

@@ -1,0 +1,135 @@
+"""Who was treated, this period beside the baseline?"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import pandas as pd
+
+from outcomes.estimates.difference import difference
+from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
+from outcomes.estimates.proportion import clustered_proportion
+from outcomes.findings import Finding, Forest, Row
+from outcomes.protocol import Protocol
+from outcomes.questions.population import AGE_LEVELS, INDICATION_LEVELS, SKIN_LEVELS, everyone
+from outcomes.records.cases import Cases
+from outcomes.records.scope import Scope
+from outcomes.records.vocabulary import REGIONS
+from outcomes.wording import capital, count, estimate_text, listing, percent, plural
+
+_PATIENT_LEVEL = (
+    ("Skin type", "skin_group", {level: level for level in SKIN_LEVELS}),
+    ("Age", "age_group", {level: level for level in AGE_LEVELS}),
+)
+_ZONE_LEVEL = (
+    ("Region", "region", REGIONS),
+    ("Indication", "indication_group", {level: level for level in INDICATION_LEVELS}),
+)
+
+
+def case_mix(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
+    """Who was treated, this period beside the baseline?
+
+    Skin type and age are counted in patients (each once a period, as first recorded in it), region and
+    indication in zones. Differences are of shares, by the hybrid-score method on limits that allow for
+    several zones of one patient.
+    """
+    period = everyone(cases.during(scope.start, scope.end)).frame
+    baseline = everyone(cases.during(scope.baseline_start, scope.baseline_end)).frame
+    rows: list[Row] = []
+    answers: list[Answer] = []
+    sizes = _counts(period), _counts(baseline)
+    for patient_level, blocks in ((True, _PATIENT_LEVEL), (False, _ZONE_LEVEL)):
+        now, before = (_patients(period), _patients(baseline)) if patient_level else (period, baseline)
+        for title, column, labels in blocks:
+            group = f"{title}, {'patients' if patient_level else 'zones'}"
+            for level, label in labels.items():
+                row, found = _compared(now, before, column, level, f"{title}: {label}", protocol.level)
+                if row is not None:
+                    rows.append(Row(capital(label), row.answer, row.cells, group=group))
+                    answers.extend(found)
+    forest = Forest(
+        title=f"Who was treated in {scope.label}, beside {scope.baseline_label}",
+        headers=("", scope.label, scope.baseline_label),
+        rows=tuple(rows),
+        scale="difference",
+        reference=0.0,
+        note="Difference in percentage points, this period minus baseline. Shares are of those listed under "
+        "each heading.",
+    )
+    shifted = [row for row in rows if isinstance(row.answer, Estimate) and not _covers(row.answer, 0.0)]
+    return Finding(
+        key="case_mix",
+        title="Who was treated",
+        asks="Who was treated in this period, and has the mix changed against the baseline?",
+        says=_sentences(scope, sizes, shifted),
+        estimates=tuple(answers),
+        exhibits=(forest,),
+        denominators=f"{scope.label}: {sizes[0]}. {scope.baseline_label}: {sizes[1]}.",
+        methods=(
+            "Shares carry Korn–Graubard limits with the patient as cluster where zones are counted, and Wilson "
+            "limits where patients are counted; differences of shares carry Newcombe's hybrid-score limits on "
+            "these (method 10; Stat Med 1998;17:873–890), taking period and baseline as independent.",
+        ),
+        caveats=(
+            "A patient treated in both periods counts in both; the interval of a difference does not allow "
+            "for that and is a little too wide or too narrow by it.",
+            "No allowance is made for the number of comparisons in this table: about one interval in twenty "
+            "would leave zero out if nothing had changed.",
+        ),
+    )
+
+
+def _patients(frame: pd.DataFrame) -> pd.DataFrame:
+    ordered = frame.sort_values(["treated_on", "record_id"], kind="stable")
+    return ordered.drop_duplicates("patient_id")
+
+
+def _counts(frame: pd.DataFrame) -> str:
+    return (
+        f"{plural(len(frame), 'zone')} of {plural(int(frame['patient_id'].nunique()), 'patient')} "
+        f"in {plural(int(frame['session_id'].nunique()), 'session')}"
+    )
+
+
+def _compared(
+    now: pd.DataFrame, before: pd.DataFrame, column: str, level: str, term: str, confidence: float
+) -> tuple[Row | None, list[Answer]]:
+    shares: list[Answer] = []
+    cells: list[str] = []
+    for frame, when in ((now, "this period"), (before, "baseline")):
+        member = (frame[column].astype("string") == level).fillna(False).to_numpy(dtype=bool)
+        share = clustered_proportion(
+            member, frame["patient_id"].to_numpy(dtype=str), term=f"{term}, {when}", level=confidence
+        )
+        shares.append(share)
+        cells.append(
+            f"{count(int(member.sum()))} ({percent(share.value)})"
+            if isinstance(share, Estimate)
+            else count(int(member.sum()))
+        )
+    if all(isinstance(share, Estimate) and share.events == 0 for share in shares):
+        return None, []
+    a, b = shares
+    answer: Answer
+    if isinstance(a, Estimate) and isinstance(b, Estimate):
+        answer = difference(a, b, term=f"{term}, difference")
+    else:
+        answer = NotEstimable(f"{term}, difference", "no cases in one of the two", n=len(now) + len(before))
+    return Row(term, answer, tuple(cells)), [*shares, answer]
+
+
+def _covers(answer: Estimate, value: float) -> bool:
+    return (answer.low is None or answer.low <= value) and (answer.high is None or answer.high >= value)
+
+
+def _sentences(scope: Scope, sizes: Sequence[str], shifted: Sequence[Row]) -> tuple[str, ...]:
+    first = f"In {scope.label} the records hold {sizes[0]}; in {scope.baseline_label} {sizes[1]}."
+    if not shifted:
+        return (first, "No share differs from the baseline by more than its interval allows.")
+    moved = [
+        f"{row.group.split(',')[0].lower()} {row.label.lower() if row.label[1:2].islower() else row.label} by "
+        f"{estimate_text(row.answer)}"
+        for row in shifted
+    ]
+    return (first, f"Against the baseline the mix has moved for {listing(moved)}.")

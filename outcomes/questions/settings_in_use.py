@@ -1,0 +1,161 @@
+"""Which energy, density and passes are in use: this period, the baseline, each practitioner beside peers?"""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from outcomes.estimates.estimate import Answer, Estimate
+from outcomes.estimates.mean import clustered_mean_difference
+from outcomes.findings import Finding, Forest, Row
+from outcomes.protocol import SETTINGS, Protocol, Setting
+from outcomes.questions.population import Population, everyone
+from outcomes.records.cases import Cases
+from outcomes.records.scope import Scope
+from outcomes.records.vocabulary import REGIONS
+from outcomes.wording import capital, count, listing, plural, quantity
+
+
+def settings_in_use(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
+    """Which energy, density and passes are in use: this period, the baseline, each practitioner beside peers?
+
+    Settings are compared within one spot class only; a zone treated in layers is counted and left out, since
+    no one setting describes it.
+    """
+    span = everyone(cases.during(scope.baseline_start, scope.end))
+    compared = comparable_settings(span, protocol)
+    frame = compared.frame
+    now = frame["treated_on"] >= pd.Timestamp(scope.start)
+    answers: list[Answer] = []
+    forests: list[Forest] = []
+    differing: list[str] = []
+    for setting in SETTINGS:
+        rows = _by_region(frame, now, setting, protocol)
+        rows += _by_practitioner(frame, setting, protocol)
+        answers += [row.answer for row in rows]
+        forests.append(
+            Forest(
+                title=f"{capital(setting.label)}{f' ({setting.unit})' if setting.unit else ''}",
+                headers=("", "zones", f"median (quartiles), {scope.label} or own", "baseline or peers"),
+                rows=tuple(rows),
+                scale="difference",
+                reference=0.0,
+                note=f"Difference of means{f', {setting.unit}' if setting.unit else ''}: this period minus "
+                "baseline for a region; own minus all peers pooled for a practitioner (face only, both periods).",
+            )
+        )
+        differing += [
+            f"{row.label} ({setting.label})"
+            for row in rows
+            if row.group == "Practitioner, face" and _apart(row.answer)
+        ]
+    practitioners = int(frame.loc[frame["region"] == "face", "practitioner_id"].nunique())
+    return Finding(
+        key="settings_in_use",
+        title="Settings in use",
+        asks="Which energy, density and passes are used, by region and by practitioner, and have they changed?",
+        says=_sentences(compared, scope, protocol, differing, practitioners),
+        estimates=tuple(answers),
+        exhibits=tuple(forests),
+        denominators=f"{plural(len(compared), 'zone')} of {plural(compared.patients, 'patient')} treated with a "
+        f"{protocol.spot_class} beam, {scope.baseline_label} and {scope.label}.",
+        exclusions=compared.left_out,
+        methods=(
+            "Means are compared by their linearised variance with the patient as cluster, referred to t "
+            "(Cochran 1977, section 6.3); quartiles are those of the zones.",
+        ),
+        caveats=(
+            "A difference from peers says that choices differ, not that either is better; patients differ too.",
+        ),
+    )
+
+
+def comparable_settings(population: Population, protocol: Protocol) -> Population:
+    """Zones whose settings can be compared: one layer, a recorded spot in the protocol's class."""
+    kept = population.keep(~population.frame["layered"].fillna(False), "zones treated in more than one layer")
+    spot = kept.frame["spot_class"].astype("string")
+    if not spot.notna().any():
+        return kept
+    kept = kept.keep(spot.notna(), "zones without a recorded spot size")
+    spot = kept.frame["spot_class"].astype("string")
+    return kept.keep(spot == protocol.spot_class, f"zones treated with another beam than {protocol.spot_class}")
+
+
+def _by_region(frame: pd.DataFrame, now: pd.Series, setting: Setting, protocol: Protocol) -> list[Row]:
+    rows = []
+    for region, label in REGIONS.items():
+        part = frame.loc[frame["region"] == region]
+        side = now.loc[part.index]
+        rows.append(_row(part, side, setting, capital(label), "Region, this period beside baseline", protocol))
+    return rows
+
+
+def _by_practitioner(frame: pd.DataFrame, setting: Setting, protocol: Protocol) -> list[Row]:
+    part = frame.loc[frame["region"] == "face"]
+    return [
+        _row(part, part["practitioner_id"] == who, setting, str(who), "Practitioner, face", protocol)
+        for who in sorted(part["practitioner_id"].unique())
+    ]
+
+
+def _row(part: pd.DataFrame, first: pd.Series, setting: Setting, label: str, group: str, protocol: Protocol) -> Row:
+    recorded = part[setting.column].notna()
+    values = part.loc[recorded, setting.column].astype(float)
+    side = first.loc[recorded].to_numpy(dtype=bool)
+    answer = clustered_mean_difference(
+        values.to_numpy(),
+        part.loc[recorded, "patient_id"].to_numpy(dtype=str),
+        side,
+        term=f"{setting.label}, {label}: difference of means",
+        unit=setting.unit,
+        level=protocol.level,
+    )
+    return Row(
+        label,
+        answer,
+        (count(int(side.sum())), _quartiles(values[side]), _quartiles(values[~side])),
+        group=group,
+    )
+
+
+def _quartiles(values: pd.Series) -> str:
+    if values.empty:
+        return "no cases"
+    low, middle, high = (quantity(float(values.quantile(q))) for q in (0.25, 0.5, 0.75))
+    return f"{middle} ({low} to {high})"
+
+
+def _apart(answer: Answer) -> bool:
+    return (
+        isinstance(answer, Estimate)
+        and answer.low is not None
+        and answer.high is not None
+        and (answer.low > 0 or answer.high < 0)
+    )
+
+
+def _sentences(
+    compared: Population, scope: Scope, protocol: Protocol, differing: list[str], practitioners: int
+) -> tuple[str, ...]:
+    frame = compared.frame
+    face = frame.loc[(frame["region"] == "face") & (frame["treated_on"] >= pd.Timestamp(scope.start))]
+    if face.empty:
+        return (f"No zone of the face was treated with a {protocol.spot_class} beam in {scope.label}.",)
+    parts = [
+        f"{setting.label} {_quartiles(face[setting.column].dropna().astype(float))}"
+        f"{f' {setting.unit}' if setting.unit else ''}"
+        for setting in SETTINGS
+    ]
+    says = [f"On the face in {scope.label}, median and quartiles were: {listing(parts)}."]
+    if practitioners < 2:
+        says.append("With one practitioner there are no peers to stand beside.")
+    elif differing:
+        says.append(
+            f"On the face, {plural(len(differing), 'mean setting')} of a practitioner "
+            f"{'lies' if len(differing) == 1 else 'lie'} apart from the pooled peers' by more than the interval "
+            f"allows: {listing(differing)}."
+        )
+    else:
+        says.append(
+            "On the face, no practitioner's mean settings differ from the pooled peers' beyond the interval."
+        )
+    return tuple(says)

@@ -1,0 +1,501 @@
+"""What share of the records had the event, and how sure is that?"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import optimize, special, stats
+
+from outcomes.estimates.arrays import cluster_codes, numbers, positions, weights
+from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
+
+UNIT = "proportion"
+
+METHODS = {
+    "wilson": "Wilson score limits",
+    "exact": "exact binomial limits (Clopper–Pearson)",
+    "mid_p": "mid-P exact binomial limits",
+    "jeffreys": "Jeffreys limits (beta prior ½, ½)",
+}
+
+
+def wilson_limits(events: float, n: float, level: float = 0.95) -> tuple[float, float]:
+    """Between which shares does Wilson's score interval lie?
+
+    ``(2np + z² ± z √(z² + 4np(1−p))) / (2(n + z²))``.
+
+    References
+    ----------
+    Wilson EB (1927) J Am Stat Assoc 22:209-212, doi:10.1080/01621459.1927.10502953.
+
+    Examples
+    --------
+    >>> [round(limit, 4) for limit in wilson_limits(81, 263)]
+    [0.2553, 0.3662]
+    """
+    _check_counts(events, n, level)
+    z = stats.norm.isf((1 - level) / 2)
+    share = events / n
+    middle = 2 * events + z**2
+    reach = z * math.sqrt(z**2 + 4 * events * (1 - share))
+    low = 0.0 if events == 0 else (middle - reach) / (2 * (n + z**2))
+    high = 1.0 if events == n else (middle + reach) / (2 * (n + z**2))
+    return float(max(0.0, low)), float(min(1.0, high))
+
+
+def exact_limits(events: float, n: float, level: float = 0.95) -> tuple[float, float]:
+    """Between which shares does the exact binomial interval lie?
+
+    Quantiles of beta distributions, so that events and n may be effective numbers and need not be whole.
+
+    References
+    ----------
+    Clopper CJ, Pearson ES (1934) Biometrika 26:404-413, doi:10.1093/biomet/26.4.404.
+
+    Examples
+    --------
+    >>> [round(limit, 6) for limit in exact_limits(0, 20)]
+    [0.0, 0.168433]
+    """
+    _check_counts(events, n, level)
+    tail = (1 - level) / 2
+    low = 0.0 if events == 0 else float(stats.beta.ppf(tail, events, n - events + 1))
+    high = 1.0 if events == n else float(stats.beta.isf(tail, events + 1, n - events))
+    return low, high
+
+
+def mid_p_limits(events: float, n: float, level: float = 0.95) -> tuple[float, float]:
+    """Between which shares does the mid-P interval lie?
+
+    As exact limits, but the observed count enters with half its probability. Written with incomplete beta
+    functions, so that events and n may be effective numbers.
+
+    References
+    ----------
+    Berry G, Armitage P (1995) The Statistician 44:417-423, doi:10.2307/2348891.
+
+    Examples
+    --------
+    >>> [round(limit, 4) for limit in mid_p_limits(81, 263)]
+    [0.2544, 0.3658]
+    """
+    _check_counts(events, n, level)
+    tail = (1 - level) / 2
+
+    def at_least(share: float) -> float:
+        """Probability of more events than seen, plus half that of as many as seen."""
+        with_seen = 1.0 if events == 0 else float(special.betainc(events, n - events + 1, share))
+        without_seen = 0.0 if events == n else float(special.betainc(events + 1, n - events, share))
+        return 0.5 * (with_seen + without_seen)
+
+    wide_low, wide_high = exact_limits(events, n, level)
+    share = events / n
+    low, high = 0.0, 1.0
+    if events > 0:
+        low = float(optimize.brentq(lambda q: at_least(q) - tail, wide_low, share, xtol=1e-15, rtol=1e-13))
+    if events < n:
+        high = float(optimize.brentq(lambda q: 1 - at_least(q) - tail, share, wide_high, xtol=1e-15, rtol=1e-13))
+    return low, high
+
+
+def jeffreys_limits(events: float, n: float, level: float = 0.95) -> tuple[float, float]:
+    """Between which shares does Jeffreys' interval lie (0 and 1 as limits where all records agree)?
+
+    References
+    ----------
+    Brown LD, Cai TT, DasGupta A (2001) Statistical Science 16:101-133, doi:10.1214/ss/1009213286.
+    """
+    _check_counts(events, n, level)
+    tail = (1 - level) / 2
+    low = 0.0 if events == 0 else float(stats.beta.ppf(tail, events + 0.5, n - events + 0.5))
+    high = 1.0 if events == n else float(stats.beta.isf(tail, events + 0.5, n - events + 0.5))
+    return low, high
+
+
+_LIMITS = {
+    "wilson": wilson_limits,
+    "exact": exact_limits,
+    "mid_p": mid_p_limits,
+    "jeffreys": jeffreys_limits,
+}
+
+
+def proportion(
+    events: int,
+    n: int,
+    *,
+    term: str = "",
+    level: float = 0.95,
+    method: str = "wilson",
+    patients: int | None = None,
+) -> Answer:
+    """What share of independent records had the event?
+
+    With no event, or with nothing but events, the exact limits are given whatever was asked, and the
+    method says so.
+
+    Parameters
+    ----------
+    events, n : int
+        Records with the event, and all records.
+    method : {"wilson", "exact", "mid_p", "jeffreys"}
+    patients : int or None
+        Patients behind the records; carried along, not used. Where one patient has several records use
+        `clustered_proportion`.
+
+    Returns
+    -------
+    Estimate or NotEstimable
+        NotEstimable("no cases") for 0 of 0.
+
+    Raises
+    ------
+    ValueError
+        If events lie outside 0 … n or the method is unknown.
+
+    Examples
+    --------
+    >>> answer = proportion(0, 20)
+    >>> answer.value, answer.low, round(answer.high, 4), answer.method
+    (0.0, 0.0, 0.1684, 'exact binomial limits (Clopper–Pearson), two-sided, no event seen')
+    """
+    if method not in METHODS:
+        raise ValueError(f"method must be one of {', '.join(METHODS)}")
+    if n == 0 and events == 0:
+        return NotEstimable(term, "no cases", n=0, patients=patients, events=0, method=METHODS[method], unit=UNIT)
+    _check_counts(events, n, level)
+    words = METHODS[method]
+    if events in (0, n):
+        low, high = exact_limits(events, n, level)
+        seen = "no event seen" if events == 0 else "every record had the event"
+        words = f"{METHODS['exact']}, two-sided, {seen}"
+    else:
+        low, high = _LIMITS[method](events, n, level)
+    return Estimate(
+        term=term,
+        value=events / n,
+        low=low,
+        high=high,
+        level=level,
+        unit=UNIT,
+        method=words,
+        n=int(n),
+        patients=patients,
+        events=int(events),
+    )
+
+
+def upper_bound_if_none(
+    n: int, *, term: str = "", level: float = 0.95, sides: int = 2, patients: int | None = None
+) -> Answer:
+    """Up to which risk is "none in n" compatible?
+
+    One-sided ``1 − (1 − level)^(1/n)``, near ``3/n`` at 95 % (the rule of three); two-sided
+    ``1 − ((1 − level)/2)^(1/n)``. Where records share patients give the patients as n.
+
+    References
+    ----------
+    Hanley JA, Lippman-Hand A (1983) JAMA 249:1743-1745, doi:10.1001/jama.1983.03330370053031.
+
+    Examples
+    --------
+    >>> round(upper_bound_if_none(30, sides=1).high, 3), round(upper_bound_if_none(30).high, 3)
+    (0.095, 0.116)
+    """
+    if sides not in (1, 2):
+        raise ValueError("an interval has one side or two")
+    words = f"exact binomial upper bound, {'one' if sides == 1 else 'two'}-sided"
+    if n == 0:
+        return NotEstimable(term, "no cases", n=0, patients=patients, events=0, method=words, unit=UNIT)
+    _check_counts(0, n, level)
+    bound = -math.expm1(math.log((1 - level) / sides) / n)
+    return Estimate(
+        term=term,
+        value=0.0,
+        low=0.0,
+        high=bound,
+        level=level,
+        unit=UNIT,
+        method=words,
+        n=n,
+        patients=patients,
+        events=0,
+    )
+
+
+def cases_to_exclude(risk: float, *, level: float = 0.95) -> int:
+    """How many cases without any event exclude a risk this high (one-sided)?
+
+    The smallest n with ``(1 − risk)^n ≤ 1 − level``.
+
+    References
+    ----------
+    Hanley JA, Lippman-Hand A (1983) JAMA 249:1743-1745, doi:10.1001/jama.1983.03330370053031.
+
+    Examples
+    --------
+    >>> cases_to_exclude(0.01)
+    299
+    """
+    if not 0 < risk < 1 or not 0 < level < 1:
+        raise ValueError("risk and level must lie between 0 and 1")
+    return max(1, math.ceil(math.log(1 - level) / math.log1p(-risk) - 1e-9))
+
+
+def design_effect(
+    event: ArrayLike,
+    cluster: ArrayLike,
+    *,
+    trials: ArrayLike | None = None,
+    weight: ArrayLike | None = None,
+) -> float:
+    """By what factor does the likeness of one patient's records inflate the variance of a share?
+
+    Linearised variance by patient over that of as many independent records, never under 1. With no event
+    or nothing but events it cannot be estimated and is the mean number of records of a patient.
+
+    Parameters
+    ----------
+    event, cluster, trials, weight
+        As in `clustered_proportion`.
+
+    References
+    ----------
+    Korn EL, Graubard BI (1998) Survey Methodology 24:193-201.
+    """
+    data = _Clustered(event, cluster, trials, weight)
+    if data.n == 0:
+        raise ValueError("no records to estimate a design effect from")
+    share = data.share
+    if share in (0.0, 1.0) or data.patients < 2:
+        return max(1.0, data.n / data.patients)
+    return max(1.0, data.variance / (share * (1 - share) / data.n))
+
+
+def clustered_proportion(
+    event: ArrayLike,
+    cluster: ArrayLike,
+    *,
+    trials: ArrayLike | None = None,
+    weight: ArrayLike | None = None,
+    term: str = "",
+    level: float = 0.95,
+    method: str = "exact",
+) -> Answer:
+    """What share of the records had the event, when one patient has several records?
+
+    Korn and Graubard's limits: exact binomial limits on the effective number of records
+    ``n* = p(1−p)/v · (t_{n−1}/t_{G−1})²``, never above n, where v is the linearised variance by patient
+    ``G/(G−1) · Σ_g (Σ_{i∈g} w_i (y_i − p) / Σw)²`` and G the number of patients.
+
+    With no event, or nothing but events, v cannot be estimated: each patient then counts once, which bounds
+    the risk of having any such record and so that of a record.
+
+    Parameters
+    ----------
+    event : array of shape (n,)
+        True or 1 where the record had the event; with ``trials`` the number of events of each row.
+    cluster : array of shape (n,)
+        Patient of each record.
+    trials : array of shape (n,) or None
+        Records behind each row, for rows that stand for several.
+    weight : array of shape (n,) or None
+        Inverse-probability weights, taken as known.
+    method : {"exact", "mid_p"}
+        Limits on the effective number: Korn and Graubard's, or their mid-P version, a little shorter.
+
+    Returns
+    -------
+    Estimate or NotEstimable
+        NotEstimable without records, and with events in some but not all records of a single patient.
+
+    Raises
+    ------
+    ValueError
+        If an entry is missing, lengths differ, or a weight is negative.
+
+    References
+    ----------
+    Korn EL, Graubard BI (1998) Confidence intervals for proportions with small expected number of positive
+    counts estimated from survey data. Survey Methodology 24:193-201.
+
+    Examples
+    --------
+    >>> answer = clustered_proportion([1, 1, 0, 0, 0, 1, 0, 0], ["a", "a", "b", "b", "c", "d", "e", "e"])
+    >>> answer.n, answer.patients, answer.events, round(answer.low, 3), round(answer.high, 3)
+    (8, 5, 3, 0.01, 0.936)
+    """
+    data = _Clustered(event, cluster, trials, weight)
+    weighted = weight is not None
+    if data.n == 0:
+        return NotEstimable(
+            term, "no cases", n=0, patients=0, events=0, method=_clustered_words(method, weighted), unit=UNIT
+        )
+    return proportion_from_variance(
+        data.share,
+        data.variance if data.patients > 1 else math.nan,
+        data.n,
+        patients=data.patients,
+        events=data.events,
+        degrees_of_freedom=data.patients - 1,
+        term=term,
+        level=level,
+        method=method,
+        size_if_none=data.effective_patients,
+        words="weighted share" if weighted else "",
+    )
+
+
+def proportion_from_variance(
+    value: float,
+    variance: float,
+    n: int,
+    *,
+    patients: int,
+    events: int,
+    degrees_of_freedom: float,
+    term: str = "",
+    level: float = 0.95,
+    method: str = "exact",
+    size_if_none: float | None = None,
+    words: str = "",
+) -> Answer:
+    """Which interval goes with a share whose variance was estimated by design (clusters, weights)?
+
+    Korn and Graubard's effective number ``n* = value(1−value)/variance · (t_{n−1}/t_df)²``, never above n,
+    put into exact limits.
+
+    Parameters
+    ----------
+    value, variance : float
+        The share and its variance; the variance may be nan only where the share is 0 or 1.
+    n, patients, events : int
+        Records, patients and events behind it.
+    degrees_of_freedom : float
+        Of the variance: patients − 1 for one that is clustered by patient.
+    size_if_none : float or None
+        Effective number for a share of 0 or 1, where no variance can be estimated; the patients if None.
+    words : str
+        What kind of share it is, for the method line.
+
+    Returns
+    -------
+    Estimate or NotEstimable
+
+    Raises
+    ------
+    ValueError
+        If the share lies outside 0 … 1 or the variance is negative.
+
+    References
+    ----------
+    Korn EL, Graubard BI (1998) Survey Methodology 24:193-201.
+    """
+    if not 0 <= value <= 1:
+        raise ValueError("a share lies between 0 and 1")
+    text = _clustered_words(method, False)
+    text = f"{words}, {text}" if words else text
+    limits = _LIMITS[method]
+    empty = NotEstimable(term, "no cases", n=n, patients=patients, events=events, method=text, unit=UNIT)
+    if n <= 0 or patients <= 0:
+        return empty
+    if value in (0.0, 1.0):
+        size = float(patients if size_if_none is None else size_if_none)
+        low, high = exact_limits(value * size, size, level)
+        seen = "no event seen" if value == 0 else "every record had the event"
+        each = "each patient counted once" if size == patients else f"on an effective {size:.3g} patients"
+        text = f"{METHODS['exact']}, two-sided, {seen}, {each}"
+        text = f"{words}, {text}" if words else text
+    else:
+        if degrees_of_freedom <= 0 or not math.isfinite(variance):
+            return replace(empty, reason="records of one patient only: the spread between patients is unknown")
+        if variance < 0:
+            raise ValueError("a variance is not negative")
+        size = effective_number(value, variance, n, degrees_of_freedom, level)
+        low, high = limits(value * size, size, level)
+    return Estimate(
+        term=term,
+        value=float(value),
+        low=low,
+        high=high,
+        level=level,
+        unit=UNIT,
+        method=text,
+        n=int(n),
+        patients=int(patients),
+        events=int(events),
+    )
+
+
+def effective_number(
+    value: float, variance: float, n: int, degrees_of_freedom: float, level: float = 0.95
+) -> float:
+    """How many independent records is a clustered share worth (Korn and Graubard's n*)?
+
+    Never above n: a design effect under 1 is not believed.
+    """
+    tail = (1 - level) / 2
+    shrink = 1.0
+    if n > 1:
+        shrink = float(stats.t.isf(tail, n - 1) / stats.t.isf(tail, degrees_of_freedom)) ** 2
+    if variance == 0:
+        return float(n)
+    return float(min(n, value * (1 - value) / variance * shrink))
+
+
+def _clustered_words(method: str, weighted: bool) -> str:
+    if method not in ("exact", "mid_p"):
+        raise ValueError("method must be exact or mid_p")
+    kind = "exact binomial" if method == "exact" else "mid-P"
+    text = f"Korn–Graubard limits ({kind} on the effective number of records, clustered by patient)"
+    return f"weighted share, {text}" if weighted else text
+
+
+def _check_counts(events: float, n: float, level: float) -> None:
+    if not n > 0 or not 0 <= events <= n:
+        raise ValueError("events must lie between 0 and n, and n above 0")
+    if not 0 < level < 1:
+        raise ValueError("a confidence level lies between 0 and 1")
+
+
+class _Clustered:
+    """A clustered share with its linearised variance."""
+
+    __slots__ = ("effective_patients", "events", "n", "patients", "share", "variance")
+
+    def __init__(
+        self,
+        event: ArrayLike,
+        cluster: ArrayLike,
+        trials: ArrayLike | None,
+        weight: ArrayLike | None,
+    ) -> None:
+        k = numbers("event", event)
+        m = np.ones(len(k)) if trials is None else numbers("trials", trials)
+        w = weights(weight, len(k))
+        if m.shape != k.shape:
+            raise ValueError("event and trials differ in length")
+        if np.any((k < 0) | (k > m)):
+            raise ValueError(f"events outside 0 … trials at {positions((k < 0) | (k > m))}")
+        codes = cluster_codes(cluster, len(k))
+        kept = (m > 0) & (w > 0)
+        k, m, w, codes = k[kept], m[kept], w[kept], codes[kept]
+        self.n = round(float(m.sum()))
+        self.events = round(float(k.sum()))
+        codes = np.unique(codes, return_inverse=True)[1]
+        self.patients = int(codes.max() + 1) if len(codes) else 0
+        if not self.n:
+            return
+        total = float((w * m).sum())
+        self.share = float((w * k).sum()) / total
+        if self.events in (0, self.n):
+            self.share = float(self.events > 0)
+        residual = np.bincount(codes, w * (k - m * self.share) / total, self.patients)
+        g = self.patients
+        self.variance = g / (g - 1) * float((residual**2).sum()) if g > 1 else math.nan
+        # without an event each patient counts once, with the mean weight of its records
+        own = np.bincount(codes, w * m, g) / np.bincount(codes, m, g)
+        self.effective_patients = float(own.sum() ** 2 / (own**2).sum())

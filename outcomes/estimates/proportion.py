@@ -7,9 +7,16 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import optimize, special, stats
+from scipy import stats
 
 from outcomes.estimates.arrays import cluster_codes, numbers, positions, weights
+from outcomes.estimates.binomial import (
+    check_counts,
+    exact_limits,
+    jeffreys_limits,
+    mid_p_limits,
+    wilson_limits,
+)
 from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
 
 UNIT = "proportion"
@@ -20,99 +27,6 @@ METHODS = {
     "mid_p": "mid-P exact binomial limits",
     "jeffreys": "Jeffreys limits (beta prior ½, ½)",
 }
-
-
-def wilson_limits(events: float, n: float, level: float = 0.95) -> tuple[float, float]:
-    """Between which shares does Wilson's score interval lie?
-
-    ``(2np + z² ± z √(z² + 4np(1−p))) / (2(n + z²))``.
-
-    References
-    ----------
-    Wilson EB (1927) J Am Stat Assoc 22:209-212, doi:10.1080/01621459.1927.10502953.
-
-    Examples
-    --------
-    >>> [round(limit, 4) for limit in wilson_limits(81, 263)]
-    [0.2553, 0.3662]
-    """
-    _check_counts(events, n, level)
-    z = stats.norm.isf((1 - level) / 2)
-    share = events / n
-    middle = 2 * events + z**2
-    reach = z * math.sqrt(z**2 + 4 * events * (1 - share))
-    low = 0.0 if events == 0 else (middle - reach) / (2 * (n + z**2))
-    high = 1.0 if events == n else (middle + reach) / (2 * (n + z**2))
-    return float(max(0.0, low)), float(min(1.0, high))
-
-
-def exact_limits(events: float, n: float, level: float = 0.95) -> tuple[float, float]:
-    """Between which shares does the exact binomial interval lie?
-
-    Quantiles of beta distributions, so that events and n may be effective numbers and need not be whole.
-
-    References
-    ----------
-    Clopper CJ, Pearson ES (1934) Biometrika 26:404-413, doi:10.1093/biomet/26.4.404.
-
-    Examples
-    --------
-    >>> [round(limit, 6) for limit in exact_limits(0, 20)]
-    [0.0, 0.168433]
-    """
-    _check_counts(events, n, level)
-    tail = (1 - level) / 2
-    low = 0.0 if events == 0 else float(stats.beta.ppf(tail, events, n - events + 1))
-    high = 1.0 if events == n else float(stats.beta.isf(tail, events + 1, n - events))
-    return low, high
-
-
-def mid_p_limits(events: float, n: float, level: float = 0.95) -> tuple[float, float]:
-    """Between which shares does the mid-P interval lie?
-
-    As exact limits, but the observed count enters with half its probability. Written with incomplete beta
-    functions, so that events and n may be effective numbers.
-
-    References
-    ----------
-    Berry G, Armitage P (1995) The Statistician 44:417-423, doi:10.2307/2348891.
-
-    Examples
-    --------
-    >>> [round(limit, 4) for limit in mid_p_limits(81, 263)]
-    [0.2544, 0.3658]
-    """
-    _check_counts(events, n, level)
-    tail = (1 - level) / 2
-
-    def at_least(share: float) -> float:
-        """Probability of more events than seen, plus half that of as many as seen."""
-        with_seen = 1.0 if events == 0 else float(special.betainc(events, n - events + 1, share))
-        without_seen = 0.0 if events == n else float(special.betainc(events + 1, n - events, share))
-        return 0.5 * (with_seen + without_seen)
-
-    wide_low, wide_high = exact_limits(events, n, level)
-    share = events / n
-    low, high = 0.0, 1.0
-    if events > 0:
-        low = float(optimize.brentq(lambda q: at_least(q) - tail, wide_low, share, xtol=1e-15, rtol=1e-13))
-    if events < n:
-        high = float(optimize.brentq(lambda q: 1 - at_least(q) - tail, share, wide_high, xtol=1e-15, rtol=1e-13))
-    return low, high
-
-
-def jeffreys_limits(events: float, n: float, level: float = 0.95) -> tuple[float, float]:
-    """Between which shares does Jeffreys' interval lie (0 and 1 as limits where all records agree)?
-
-    References
-    ----------
-    Brown LD, Cai TT, DasGupta A (2001) Statistical Science 16:101-133, doi:10.1214/ss/1009213286.
-    """
-    _check_counts(events, n, level)
-    tail = (1 - level) / 2
-    low = 0.0 if events == 0 else float(stats.beta.ppf(tail, events + 0.5, n - events + 0.5))
-    high = 1.0 if events == n else float(stats.beta.isf(tail, events + 0.5, n - events + 0.5))
-    return low, high
 
 
 _LIMITS = {
@@ -166,7 +80,7 @@ def proportion(
         raise ValueError(f"method must be one of {', '.join(METHODS)}")
     if n == 0 and events == 0:
         return NotEstimable(term, "no cases", n=0, patients=patients, events=0, method=METHODS[method], unit=UNIT)
-    _check_counts(events, n, level)
+    check_counts(events, n, level)
     words = METHODS[method]
     if events in (0, n):
         low, high = exact_limits(events, n, level)
@@ -210,7 +124,7 @@ def upper_bound_if_none(
     words = f"exact binomial upper bound, {'one' if sides == 1 else 'two'}-sided"
     if n == 0:
         return NotEstimable(term, "no cases", n=0, patients=patients, events=0, method=words, unit=UNIT)
-    _check_counts(0, n, level)
+    check_counts(0, n, level)
     bound = -math.expm1(math.log((1 - level) / sides) / n)
     return Estimate(
         term=term,
@@ -430,9 +344,7 @@ def proportion_from_variance(
     )
 
 
-def effective_number(
-    value: float, variance: float, n: int, degrees_of_freedom: float, level: float = 0.95
-) -> float:
+def effective_number(value: float, variance: float, n: int, degrees_of_freedom: float, level: float = 0.95) -> float:
     """How many independent records is a clustered share worth (Korn and Graubard's n*)?
 
     Never above n: a design effect under 1 is not believed.
@@ -452,13 +364,6 @@ def _clustered_words(method: str, weighted: bool) -> str:
     kind = "exact binomial" if method == "exact" else "mid-P"
     text = f"Korn–Graubard limits ({kind} on the effective number of records, clustered by patient)"
     return f"weighted share, {text}" if weighted else text
-
-
-def _check_counts(events: float, n: float, level: float) -> None:
-    if not n > 0 or not 0 <= events <= n:
-        raise ValueError("events must lie between 0 and n, and n above 0")
-    if not 0 < level < 1:
-        raise ValueError("a confidence level lies between 0 and 1")
 
 
 class _Clustered:

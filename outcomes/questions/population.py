@@ -66,9 +66,7 @@ def with_covariates(zones: pd.DataFrame) -> pd.DataFrame:
     skin = frame["skin_type"].astype("string").fillna("not_recorded").map(SKIN_GROUPS)
     frame["skin_group"] = pd.Categorical(skin, categories=list(SKIN_LEVELS), ordered=True)
     age = frame["age_years"].to_numpy(dtype=float, na_value=np.nan)
-    bands = np.select(
-        [np.isnan(age), age < 40, age < 55], [NOT_RECORDED, AGE_LEVELS[0], AGE_LEVELS[1]], AGE_LEVELS[2]
-    )
+    bands = np.select([np.isnan(age), age < 40, age < 55], [NOT_RECORDED, AGE_LEVELS[0], AGE_LEVELS[1]], AGE_LEVELS[2])
     frame["age_group"] = pd.Categorical(bands, categories=list(AGE_LEVELS), ordered=True)
     indication = frame["indication"].astype("string")
     group = indication.map(lambda word: _INDICATION_GROUPS.get(word, "other"), na_action="ignore")

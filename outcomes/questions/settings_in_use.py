@@ -44,9 +44,7 @@ def settings_in_use(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
             )
         )
         differing += [
-            f"{row.label} ({setting.label})"
-            for row in rows
-            if row.group == "Practitioner, face" and _apart(row.answer)
+            f"{row.label} ({setting.label})" for row in rows if row.group == "Practitioner, face" and _apart(row.answer)
         ]
     practitioners = int(frame.loc[frame["region"] == "face", "practitioner_id"].nunique())
     return Finding(
@@ -63,9 +61,7 @@ def settings_in_use(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
             "Means are compared by their linearised variance with the patient as cluster, referred to t "
             "(Cochran 1977, section 6.3); quartiles are those of the zones.",
         ),
-        caveats=(
-            "A difference from peers says that choices differ, not that either is better; patients differ too.",
-        ),
+        caveats=("A difference from peers says that choices differ, not that either is better; patients differ too.",),
     )
 
 
@@ -155,7 +151,5 @@ def _sentences(
             f"allows: {listing(differing)}."
         )
     else:
-        says.append(
-            "On the face, no practitioner's mean settings differ from the pooled peers' beyond the interval."
-        )
+        says.append("On the face, no practitioner's mean settings differ from the pooled peers' beyond the interval.")
     return tuple(says)

@@ -1,0 +1,334 @@
+"""Do complications go with energy, density and passes, once case-mix and the other settings are allowed for?"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
+from outcomes.estimates.logistic import maximum_likelihood
+from outcomes.estimates.multiplicity import benjamini_hochberg
+from outcomes.estimates.sensitivity import e_value
+from outcomes.estimates.standardise import standardised_risks
+from outcomes.findings import Exhibit, Finding, Forest, Response, Row
+from outcomes.protocol import SETTINGS, Protocol, Setting
+from outcomes.questions.population import Population
+from outcomes.questions.response import response_curve
+from outcomes.questions.settings_model import Modelled, model_outcome, settings_population
+from outcomes.records.cases import Cases
+from outcomes.records.scope import Scope
+from outcomes.records.vocabulary import REGIONS
+from outcomes.wording import (
+    capital,
+    count,
+    estimate_text,
+    interval,
+    listing,
+    of_total,
+    p_value,
+    plural,
+    ratio,
+)
+
+ASSOCIATED_BELOW = 0.05
+
+
+def settings_and_risk(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
+    """Do complications go with energy, density and passes, once case-mix and the other settings are allowed for?
+
+    The estimand is the marginal odds ratio for one step of a setting, among first treatments with one beam
+    class whose outcome is known, at equal case-mix, other settings and calendar time.
+    """
+    models = [
+        model_outcome(settings_population(cases, scope.end, scope.as_of, outcome, protocol), outcome, protocol)
+        for outcome in (protocol.outcome(name) for name in protocol.modelled)
+    ]
+    models = _adjusted_for_multiplicity(models)
+    verdicts = {(m.outcome.name, s.column): _verdict(m, s) for m in models for s in SETTINGS}
+    steps = [_step_risk(m, s, protocol) for m in models for s in SETTINGS]
+    curves = [c for m in models for s in SETTINGS if (c := response_curve(m, s, protocol)) is not None]
+    exhibits: list[Exhibit] = [_settings_forest(models, verdicts), _case_mix_forest(models)]
+    exhibits += _shown_curves(curves, models, verdicts)
+    exhibits.append(_region_forest(cases, scope, protocol))
+    answers: list[Answer] = []
+    for m in models:
+        answers += [_named(m, s, m.effects[s.column], "") for s in SETTINGS]
+        answers += [_named(m, s, m.within[s.column], ", practitioner in the model") for s in SETTINGS if m.within]
+        answers += _large_sample_check(m, protocol)
+    answers += [step for step in steps if step is not None]
+    return Finding(
+        key="settings_and_risk",
+        title="Settings and complications",
+        asks="Are pulse energy, density and number of passes tied to complications, at equal region, skin type, age, "
+        "indication and other settings?",
+        says=_sentences(models, verdicts, steps),
+        headlines=_headlines(models, verdicts),
+        estimates=tuple(answers),
+        exhibits=tuple(exhibits),
+        denominators=" ".join(
+            f"{capital(m.outcome.label)}: {plural(len(m.population), 'zone')} of "
+            f"{plural(m.population.patients, 'patient')}, {plural(int(m.event.sum()), 'event')} in "
+            f"{plural(m.patients_with_events, 'patient')}."
+            for m in models
+        ),
+        exclusions=tuple(
+            f"{capital(m.outcome.label)}: {'; '.join(m.population.left_out)}." for m in models if m.population.left_out
+        ),
+        methods=_methods(models),
+        caveats=(
+            "Settings are chosen for a reason, and the reason is not recorded: zones treated denser differ in more "
+            "than density. An E-value says how strongly something unrecorded would have to go with both.",
+            "Zones whose outcome is not known are left out. If return depends on the outcome alone, odds ratios are "
+            "not moved by that, while the adjusted risks shown are those of zones seen and lie above the risk "
+            "among all treated; if return depends on outcome and setting together, both are moved.",
+            "The estimates describe the clinic's own range of settings and say nothing outside it.",
+        ),
+    )
+
+
+def _adjusted_for_multiplicity(models: Sequence[Modelled]) -> list[Modelled]:
+    tested = [
+        (i, s.column) for i, m in enumerate(models) for s in SETTINGS if isinstance(m.effects[s.column], Estimate)
+    ]
+    raw = [getattr(models[i].effects[column], "p_value", None) for i, column in tested]
+    adjusted = benjamini_hochberg(raw)
+    changed = [dict(m.effects) for m in models]
+    for (i, column), p in zip(tested, adjusted, strict=True):
+        effect = changed[i][column]
+        if isinstance(effect, Estimate):
+            changed[i][column] = replace(effect, p_adjusted=p)
+    return [replace(m, effects=effects) for m, effects in zip(models, changed, strict=True)]
+
+
+def _verdict(modelled: Modelled, setting: Setting) -> str:
+    """Associated only if the adjusted p and the interval say so and the within-practitioner estimate agrees."""
+    effect = modelled.effects[setting.column]
+    if isinstance(effect, NotEstimable):
+        return "cannot say"
+    if effect.p_adjusted is None or effect.p_adjusted >= ASSOCIATED_BELOW or _covers_one(effect):
+        return "not shown"
+    within = modelled.within.get(setting.column)
+    if isinstance(within, Estimate) and (within.value > 1) == (effect.value > 1):
+        return "associated"
+    return "not shown"
+
+
+def _covers_one(effect: Estimate) -> bool:
+    return (effect.low is None or effect.low <= 1) and (effect.high is None or effect.high >= 1)
+
+
+def _named(modelled: Modelled, setting: Setting, answer: Answer, tail: str) -> Answer:
+    return answer.named(f"{modelled.outcome.label}: {setting.step_label}{tail}")
+
+
+def _step_risk(modelled: Modelled, setting: Setting, protocol: Protocol) -> Estimate | None:
+    """Adjusted risk difference for one step up from the median setting, among the zones in the model."""
+    if modelled.fit is None or modelled.design is None or isinstance(modelled.effects[setting.column], NotEstimable):
+        return None
+    frame = modelled.population.frame
+    median = float(frame[setting.column].astype(float).median())
+    designs = [
+        modelled.design.evaluate(frame.assign(**{setting.column: value})) for value in (median, median + setting.step)
+    ]
+    risks = standardised_risks(modelled.fit, designs, ("at the median", "one step up"), level=protocol.level)
+    answer = risks.difference(1, 0)
+    if not isinstance(answer, Estimate):
+        return None
+    return answer.named(f"{modelled.outcome.label}: adjusted risk difference, {setting.step_label} than the median")
+
+
+def _large_sample_check(modelled: Modelled, protocol: Protocol) -> list[Answer]:
+    """The same model by maximum likelihood with CR2 errors: a check on the tables, never a headline."""
+    if modelled.design is None:
+        return []
+    fit = maximum_likelihood(
+        modelled.design, modelled.event.astype(int), cluster=modelled.cluster, level=protocol.level
+    )
+    tail = ", large-sample check"
+    if isinstance(fit, NotEstimable):
+        return [fit.named(f"{modelled.outcome.label}{tail}")]
+    return [
+        _named(modelled, s, fit.term(s.step_label), tail) for s in SETTINGS if s.step_label in modelled.design.labels
+    ]
+
+
+def _settings_forest(models: Sequence[Modelled], verdicts: dict[tuple[str, str], str]) -> Forest:
+    rows = []
+    for m in models:
+        for s in SETTINGS:
+            effect, within = m.effects[s.column], m.within.get(s.column)
+            rows.append(
+                Row(
+                    capital(s.step_label),
+                    effect,
+                    (
+                        f"{ratio(within.value)} ({interval(within)})" if isinstance(within, Estimate) else "cannot say",
+                        p_value(effect.p_adjusted)
+                        if isinstance(effect, Estimate) and effect.p_adjusted is not None
+                        else "–",
+                    ),
+                    verdict=verdicts[m.outcome.name, s.column],
+                    group=f"{capital(m.outcome.label)}: {of_total(int(m.event.sum()), len(m.population))} zones, "
+                    f"{plural(m.patients_with_events, 'patient')} with events",
+                )
+            )
+    return Forest(
+        title="Adjusted odds ratios for one step of each setting",
+        headers=("", "within practitioner", "adjusted p"),
+        rows=tuple(rows),
+        scale="ratio",
+        reference=1.0,
+        note="Odds ratio at equal case-mix, other settings and calendar time. Within practitioner: the same with the "
+        "practitioner in the model. Associated: Benjamini–Hochberg p under 0.05 over all rows, the interval on "
+        "one side of 1, and the within-practitioner estimate in the same direction.",
+    )
+
+
+def _case_mix_forest(models: Sequence[Modelled]) -> Forest:
+    rows = []
+    for m in models:
+        group = capital(m.outcome.label)
+        if m.fit is None or m.design is None:
+            rows.append(Row("Region and skin type", NotEstimable("case-mix", m.rung, n=len(m.population)), group=group))
+            continue
+        for answer in m.fit.terms:
+            if answer.term.startswith(("region ", "skin type ")):
+                rows.append(Row(capital(answer.term), answer, group=group))
+    return Forest(
+        title="Region and skin type in the same models",
+        headers=("",),
+        rows=tuple(rows),
+        scale="ratio",
+        reference=1.0,
+        note="Case-mix is in the model to be allowed for; it is not tested, and no verdict is passed on it.",
+    )
+
+
+def _region_forest(cases: Cases, scope: Scope, protocol: Protocol) -> Forest:
+    """The same odds ratios region by region, where a region alone has enough events."""
+    rows = []
+    for name in protocol.modelled:
+        outcome = protocol.outcome(name)
+        everywhere = settings_population(cases, scope.end, scope.as_of, outcome, protocol)
+        for region, label in REGIONS.items():
+            here = Population(everywhere.frame.loc[everywhere.frame["region"] == region])
+            if not len(here):
+                continue
+            modelled = model_outcome(here, outcome, protocol, with_practitioner=False)
+            rows += [
+                Row(
+                    f"{capital(label)}, {s.step_label}",
+                    modelled.effects[s.column],
+                    (f"{count(int(modelled.event.sum()))} / {count(len(here))}",),
+                    group=capital(outcome.label),
+                )
+                for s in SETTINGS
+            ]
+    return Forest(
+        title="The same, region by region",
+        headers=("", "events / zones"),
+        rows=tuple(rows),
+        scale="ratio",
+        reference=1.0,
+        note="Each region alone. Not tested: intervals of regions overlap or not for many reasons, and a region where "
+        "a setting hardly varies cannot say.",
+    )
+
+
+def _shown_curves(
+    curves: Sequence[tuple[str, str, Response]], models: Sequence[Modelled], verdicts: dict[tuple[str, str], str]
+) -> list[Exhibit]:
+    """Curves for what is associated, and for the first outcome's density in any case."""
+    first = models[0].outcome.name if models else ""
+    return [
+        curve
+        for name, column, curve in curves
+        if verdicts[name, column] == "associated" or (name == first and column == "density_pct")
+    ]
+
+
+def _sentences(
+    models: Sequence[Modelled], verdicts: dict[tuple[str, str], str], steps: Sequence[Estimate | None]
+) -> tuple[str, ...]:
+    says = []
+    by_term = {step.term: step for step in steps if step is not None}
+    for m in models:
+        for s in SETTINGS:
+            effect = m.effects[s.column]
+            if verdicts[m.outcome.name, s.column] != "associated" or not isinstance(effect, Estimate):
+                continue
+            more = "more" if effect.value > 1 else "less"
+            step = by_term.get(f"{m.outcome.label}: adjusted risk difference, {s.step_label} than the median")
+            difference = f", an adjusted risk difference of {estimate_text(step)} among zones seen" if step else ""
+            says.append(
+                f"Zones treated with {s.step_label} had {more} {m.outcome.label}: odds ratio {estimate_text(effect)}"
+                f"{difference}. {_confounding(effect)}"
+            )
+    not_shown = _grouped(models, verdicts, "not shown")
+    if not_shown:
+        says.append(
+            f"Not shown: {not_shown}. The intervals in the table say how large an association remains compatible "
+            "with the records."
+        )
+    unsaid = _grouped(models, verdicts, "cannot say")
+    if unsaid:
+        says.append(f"Cannot say: {unsaid}. The table gives the reason.")
+    return tuple(says)
+
+
+def _confounding(effect: Estimate) -> str:
+    strength = e_value(effect, rare=True)
+    if strength.limit <= 1:
+        return "Something unrecorded of any strength could account for that."
+    return (
+        f"To account for that, something unrecorded would have to go with both the setting and the outcome by a risk "
+        f"ratio of at least {ratio(strength.point)} each; to bring the interval to 1, {ratio(strength.limit)}."
+    )
+
+
+def _grouped(models: Sequence[Modelled], verdicts: dict[tuple[str, str], str], word: str) -> str:
+    parts = []
+    for m in models:
+        settings = [s.label for s in SETTINGS if verdicts[m.outcome.name, s.column] == word]
+        if settings:
+            parts.append(f"{listing(settings)} with {m.outcome.label}")
+    return "; ".join(parts)
+
+
+def _headlines(models: Sequence[Modelled], verdicts: dict[tuple[str, str], str]) -> tuple[tuple[str, str], ...]:
+    lines: list[tuple[str, str]] = []
+    for m in models:
+        for s in SETTINGS:
+            effect = m.effects[s.column]
+            if verdicts[m.outcome.name, s.column] == "associated" and isinstance(effect, Estimate):
+                lines.append(
+                    (
+                        "associated",
+                        f"{capital(s.label)} and {m.outcome.label}: odds ratio {estimate_text(effect)} for "
+                        f"{s.step_label}, adjusted.",
+                    )
+                )
+    for word in ("not shown", "cannot say"):
+        grouped = _grouped(models, verdicts, word)
+        if grouped:
+            lines.append((word, f"{capital(grouped)}."))
+    return tuple(lines)
+
+
+def _methods(models: Sequence[Modelled]) -> tuple[str, ...]:
+    rungs = "; ".join(f"{m.outcome.label}: {m.rung}" for m in models)
+    return (
+        "Logistic regression with Firth's penalty (Biometrika 1993;80:27–38). Limits are where the penalised profile "
+        "deviance, divided by its inflation through several zones of one patient, reaches the χ² quantile on one "
+        "degree of freedom; p values are penalised likelihood ratio tests divided by the same. The penalised rung "
+        "is taken when patients with events are at least three for each parameter, otherwise only rates are given.",
+        f"Rung taken, from events alone before any association was looked at: {rungs}.",
+        "A setting is spoken of only if patients enough stand on either side of one step and the rest of the model "
+        "does not determine it. Coverage is never in one model with density and passes.",
+        "Adjusted risks are standardised over the zones in the model (g-computation), with the intercept corrected so "
+        "that mean predicted and observed risk agree; limits by the delta method on the patient-clustered covariance.",
+        "Large-sample check in the tables: the same model by maximum likelihood with CR2 errors by patient and "
+        "Satterthwaite degrees of freedom (Pustejovsky and Tipton, J Bus Econ Stat 2018;36:672–683).",
+        "E-values after VanderWeele and Ding (Ann Intern Med 2017;167:268–274), taking the odds ratio as a risk ratio "
+        "where the outcome is rare.",
+    )

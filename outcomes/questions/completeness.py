@@ -78,7 +78,8 @@ def completeness(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
             "1998;24:193–201): exact limits on the sample size that the design effect leaves.",
         ),
         caveats=(
-            "Those who come back need not resemble those who do not. Rates of complications are therefore weighted for "
+            "Those who come back need not resemble those who do not. Rates of complications are therefore weighted "
+            "for "
             "who was seen and stand beside the lowest and highest value that the unseen allow.",
         ),
     )
@@ -188,7 +189,8 @@ def _sentences(read: int, refused: int, reach: Sequence[Row], lost: Sequence[Row
         and with_trouble.low > without.high
     ):
         says.append(
-            f"Those with early trouble were seen on or after day {LOST_BY_DAY} more often, {estimate_text(with_trouble)}, "
+            f"Those with early trouble were seen on or after day {LOST_BY_DAY} more often, "
+            f"{estimate_text(with_trouble)}, "
             f"than those without, {estimate_text(without)}: rates among those seen late overstate the risk among all."
         )
     return tuple(says)

@@ -83,17 +83,20 @@ def healing(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
         f"one contact or more; {count(sum(c.events for c in curves.values()))} seen healed.",
         exclusions=(*assessed.left_out, *(f"Model only: {step}" for step in _new_steps(model, assessed))),
         methods=(
-            "Share not yet healed: nonparametric maximum likelihood for interval-censored times (Turnbull, J R Stat Soc "
+            "Share not yet healed: nonparametric maximum likelihood for interval-censored times (Turnbull, J R "
+            "Stat Soc "
             "B 1976;38:290–295), whole patients drawn with replacement for the band. Where visits leave the curve "
             "undetermined between two days, its lower end is drawn. Numbers below the figure count zones still under "
             "observation.",
-            f"Time ratios: accelerated failure time model, {protocol.aft_family.replace('logl', 'log-l').replace('logn', 'log-n')} "
+            "Time ratios: accelerated failure time model, "
+            f"{protocol.aft_family.replace('logl', 'log-l').replace('logn', 'log-n')} "
             "family fixed by the protocol, maximum likelihood on the intervals, sandwich covariance by patient. A "
             "time ratio of 1.2 says that healing takes 1.2 times as long. Adjusted medians are those of the model's "
             "survival curve averaged over the zones in the model.",
         ),
         caveats=(
-            "A visit on day 7 that finds a zone healed does not say on which day it healed; the model spreads that over "
+            "A visit on day 7 that finds a zone healed does not say on which day it healed; the model spreads that "
+            "over "
             "the days before.",
             "Those who come back early may do so because healing is slow. All contacts enter.",
             "Settings are chosen for a reason; a time ratio describes zones treated so, not what a change would do.",

@@ -1,0 +1,439 @@
+"""What is the risk of each complication by its day, among all who were treated?"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+import pandas as pd
+
+from outcomes.estimates.ascertainment import WeightedRisk, risk_among_all
+from outcomes.estimates.design import Category, Term, build
+from outcomes.estimates.difference import difference
+from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
+from outcomes.estimates.proportion import clustered_proportion
+from outcomes.findings import Finding, Forest, Grid, Row
+from outcomes.protocol import Protocol
+from outcomes.questions.follow_up import FollowUp, follow_up, mature, maturity_days, newest_mature_quarter
+from outcomes.questions.population import everyone
+from outcomes.questions.settings_model import LABELS, REFERENCES
+from outcomes.records.cases import Cases
+from outcomes.records.scope import Scope, quarter_of, quarter_start
+from outcomes.records.vocabulary import REGIONS, SEVERITY, ZONES, Outcome
+from outcomes.wording import (
+    capital,
+    count,
+    estimate_text,
+    interval,
+    listing,
+    number_word,
+    of_total,
+    one_in,
+    percent,
+    plural,
+)
+
+WEIGHTED_BY = ("region", "skin_group", "age_group")
+SEVERE_FROM = 3
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class OutcomeRisk:
+    """One outcome over one span: the risk among all treated and the numbers beside it.
+
+    Attributes
+    ----------
+    outcome : Outcome
+    span : str
+        The quarter or quarters, as printed.
+    treated, patients, events, known : int
+        Zones treated, their patients, events within the window, zones whose outcome is known.
+    weighted : WeightedRisk
+    """
+
+    outcome: Outcome
+    span: str
+    treated: int
+    patients: int
+    events: int
+    known: int
+    weighted: WeightedRisk
+
+
+def complications(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
+    """What is the risk of each complication by its day, among all who were treated?
+
+    Each outcome is given for the newest quarter up to the period in which it has had its time, beside the four
+    quarters before that one, and by zone over both spans together.
+    """
+    zones = [o for o in protocol.outcomes if o.kind == "zone" and o.derived_from != "healing"]
+    recent: list[OutcomeRisk] = []
+    before: list[OutcomeRisk] = []
+    for outcome in zones:
+        start, end, label = newest_mature_quarter(outcome, scope.end, scope.as_of)
+        recent.append(_risk(cases.during(start, end), outcome, label, protocol))
+        first = quarter_start(*_four_before(start))
+        last = start - timedelta(days=1)
+        before.append(_risk(cases.during(first, last), outcome, _span_label(first, last), protocol))
+    rows, differences = _main_rows(recent, before, scope, protocol)
+    by_zone = _by_zone(cases, scope, protocol)
+    sessions, session_answers = _session_grid(cases.during(scope.start, scope.end), scope, protocol)
+    severe = _severe(cases.during(scope.start, scope.end), protocol)
+    answers: list[Answer] = []
+    for risk in (*recent, *before):
+        answers += _answers(risk)
+    return Finding(
+        key="complications",
+        title="Complications",
+        asks="How often does each complication occur by its day among all treated, and what do those not seen leave open?",
+        says=_sentences(recent, before, differences, severe, scope),
+        headlines=_headlines(recent, severe, scope),
+        estimates=(*answers, *differences, *(row.answer for row in by_zone.rows), *session_answers),
+        exhibits=(
+            _main_forest(rows, scope),
+            _bounds_grid(recent),
+            by_zone,
+            sessions,
+        ),
+        denominators=f"Treated in {scope.label}: {plural(len(cases.during(scope.start, scope.end)), 'zone')}. Each outcome "
+        "names the quarter it is given for and its own counts.",
+        exclusions=_not_yet_mature(cases, zones, scope),
+        methods=(
+            "Risk by day N among all treated: zones with an event found before the seen-from day count as they "
+            "are; the "
+            "rest are represented by those seen on or after that day by a contact that can tell, each weighted by "
+            "the "
+            "inverse of its chance of being seen, from a logistic model on region, skin type and age. Variance by "
+            "the "
+            "influence function, summed over each patient's zones and allowing for the weights being estimated; "
+            "limits "
+            "after Korn and Graubard (Survey Methodology 1998;24:193–201). With no event, the limits are exact.",
+            "Beside it: the share among zones whose outcome is known; the floor, events over all treated; and the "
+            "worst "
+            "case, as if every zone not seen had the event.",
+            "Change against the four quarters before: difference with Newcombe's hybrid limits on the two intervals "
+            "(Stat Med 1998;17:873–890).",
+        ),
+        caveats=(
+            "The weights make up for what was recorded before treatment. If patients return because something is "
+            "wrong, "
+            "or stay away because of it, the truth lies elsewhere between the floor and the worst case.",
+            f"Intervals of {number_word(len(zones))} outcomes stand side by side; about one in twenty misses by "
+            "chance.",
+            "A complication nobody asked about is blank in the records and counts as not known, never as absent.",
+        ),
+        requests=_requests(severe, scope),
+    )
+
+
+def _four_before(start: date) -> tuple[int, int]:
+    year, number = quarter_of(start)
+    return year, number - 4
+
+
+def _span_label(first: date, last: date) -> str:
+    (y1, q1), (y2, q2) = quarter_of(first), quarter_of(last)
+    return f"{y1}Q{q1}–{y2}Q{q2}"
+
+
+def _risk(cases: Cases, outcome: Outcome, span: str, protocol: Protocol) -> OutcomeRisk:
+    frame = everyone(cases).frame
+    if outcome.regions is not None:
+        frame = frame.loc[frame["region"].astype("string").isin(outcome.regions).to_numpy(dtype=bool)]
+    state = follow_up(frame, outcome)
+    return OutcomeRisk(
+        outcome=outcome,
+        span=span,
+        treated=len(frame),
+        patients=int(frame["patient_id"].nunique()),
+        events=int(state.event.sum()),
+        known=int(state.known.sum()),
+        weighted=_weighted(frame, state, f"{outcome.label}, {span}", protocol),
+    )
+
+
+def _weighted(frame: pd.DataFrame, state: FollowUp, term: str, protocol: Protocol) -> WeightedRisk:
+    terms: list[Term] = []
+    covariates = frame.assign(region=frame["region"].astype("string").fillna("none"))
+    for name in WEIGHTED_BY:
+        reference = REFERENCES[name]
+        levels = (*REGIONS, "none") if name == "region" else None
+        terms.append(Category(name, reference, label=LABELS[name], levels=levels))
+    matrix = build(covariates, terms).matrix if len(frame) else np.ones((0, 1))
+    return risk_among_all(
+        state.early,
+        state.seen,
+        state.late_event,
+        matrix,
+        frame["patient_id"].to_numpy(dtype=str),
+        term=term,
+        level=protocol.level,
+        fewest_seen=protocol.fewest_seen,
+        lowest_reach=protocol.lowest_reach,
+    )
+
+
+def _main_rows(
+    recent: Sequence[OutcomeRisk], before: Sequence[OutcomeRisk], scope: Scope, protocol: Protocol
+) -> tuple[list[Row], list[Answer]]:
+    rows: list[Row] = []
+    differences: list[Answer] = []
+    for now, then in zip(recent, before, strict=True):
+        if isinstance(now.weighted.risk, Estimate) and isinstance(then.weighted.risk, Estimate):
+            differences.append(
+                difference(
+                    now.weighted.risk,
+                    then.weighted.risk,
+                    term=f"{now.outcome.label}: {now.span} minus {then.span}",
+                )
+            )
+        rows.append(
+            Row(
+                f"{capital(now.outcome.label)} by day {maturity_days(now.outcome)}"
+                if now.outcome.window_days is not None
+                else capital(now.outcome.label),
+                now.weighted.risk,
+                (
+                    now.span,
+                    f"{count(now.events)} / {count(now.treated)}",
+                    f"{count(now.known)}",
+                    _short(then.weighted.risk),
+                ),
+                group="As counted among all treated",
+            )
+        )
+    return [Row(r.label, r.answer, r.cells) for r in rows], differences
+
+
+def _short(answer: Answer) -> str:
+    if isinstance(answer, NotEstimable):
+        return "cannot say"
+    return f"{percent(answer.value, sign=False)} ({interval(answer)})"
+
+
+def _main_forest(rows: Sequence[Row], scope: Scope) -> Forest:
+    return Forest(
+        title="Risk of each complication among all treated, newest quarter that has had its time",
+        headers=("", "quarter", "events / treated", "known", "four quarters before, %"),
+        rows=tuple(rows),
+        scale="proportion",
+        note="Zones. Known: seen late enough by a contact that can tell, or the event found. Later quarters are not "
+        "yet mature for outcomes with a long window and are left out rather than shown low.",
+    )
+
+
+def _bounds_grid(recent: Sequence[OutcomeRisk]) -> Grid:
+    rows = []
+    for risk in recent:
+        w = risk.weighted
+        rows.append(
+            (
+                capital(risk.outcome.label),
+                f"{count(risk.known)} / {count(risk.treated)}",
+                _short(w.floor),
+                _short(w.risk),
+                _short(w.seen_rate),
+                _short(w.worst_case),
+            )
+        )
+    return Grid(
+        title="What those not seen leave open, %",
+        headers=("", "known / treated", "floor", "among all treated", "among those known", "worst case"),
+        rows=tuple(rows),
+        number_columns=(1, 2, 3, 4, 5),
+        note="Same quarters as above. Floor: events over all treated. Worst case: every zone not known had the event.",
+    )
+
+
+def _by_zone(cases: Cases, scope: Scope, protocol: Protocol) -> Forest:
+    rows = []
+    for name in protocol.modelled:
+        outcome = protocol.outcome(name)
+        _, end, _ = newest_mature_quarter(outcome, scope.end, scope.as_of)
+        span = cases.during(date(1900, 1, 1), end)
+        for zone in ZONES:
+            here = span.where(lambda f, zone=zone: f["zone"] == zone, "one zone")
+            if not len(here):
+                continue
+            risk = _risk(here, outcome, f"{ZONES[zone][0]}, to {end.isoformat()}", protocol)
+            rows.append(
+                Row(
+                    capital(ZONES[zone][0]),
+                    risk.weighted.risk,
+                    (f"{count(risk.events)} / {count(risk.treated)}", count(risk.known)),
+                    group=capital(outcome.label),
+                )
+            )
+    return Forest(
+        title="Risk by zone among all treated, all mature records",
+        headers=("", "events / treated", "known"),
+        rows=tuple(rows),
+        scale="proportion",
+        note="Not adjusted for who was treated where.",
+    )
+
+
+def _session_grid(cases: Cases, scope: Scope, protocol: Protocol) -> tuple[Forest, list[Answer]]:
+    """Complications of the session itself, each session once."""
+    frame = cases.zones
+    rows: list[Row] = []
+    for outcome in (o for o in protocol.outcomes if o.kind == "session"):
+        answer = frame[outcome.name]
+        by_session = (
+            pd.DataFrame(
+                {
+                    "session": frame["session_id"].to_numpy(dtype=str),
+                    "patient": frame["patient_id"].to_numpy(dtype=str),
+                    "event": answer.fillna(False).to_numpy(dtype=bool),
+                    "known": answer.notna().to_numpy(dtype=bool),
+                }
+            )
+            .groupby("session", sort=True)
+            .agg(patient=("patient", "first"), event=("event", "any"), known=("known", "any"))
+        )
+        known = by_session.loc[by_session["known"]]
+        share = clustered_proportion(
+            known["event"].to_numpy(dtype=bool),
+            known["patient"].to_numpy(dtype=str),
+            term=f"{outcome.label}, sessions of {scope.label}",
+            level=protocol.level,
+        )
+        rows.append(
+            Row(
+                capital(outcome.label),
+                share,
+                (f"{count(int(known['event'].sum()))} / {count(len(known))}", count(len(by_session))),
+            )
+        )
+    return (
+        Forest(
+            title=f"Complications of the session itself, {scope.label}",
+            headers=("", "events / sessions asked", "sessions"),
+            rows=tuple(rows),
+            scale="proportion",
+            note="Counted once a session, among sessions where it was asked about.",
+        ),
+        [row.answer for row in rows],
+    )
+
+
+def _severe(cases: Cases, protocol: Protocol) -> dict[int, int]:
+    """Zones with an event of each severity from 3 on, this period, whatever the outcome; a census."""
+    frame = cases.zones
+    worst = pd.Series(0, index=frame.index, dtype="int64")
+    for outcome in protocol.outcomes:
+        if outcome.derived_from is None:
+            had = frame[outcome.name].fillna(False).astype(bool)
+            grade = frame[f"{outcome.name}_severity"].fillna(0).astype("int64")
+            worst = worst.where(~had | (grade <= worst), grade)
+    return {level: int((worst == level).sum()) for level in SEVERITY if level >= SEVERE_FROM}
+
+
+def _not_yet_mature(cases: Cases, outcomes: Sequence[Outcome], scope: Scope) -> tuple[str, ...]:
+    frame = cases.during(scope.start, scope.end).zones
+    lines = []
+    for outcome in outcomes:
+        reached = int(mature(frame, outcome, scope.as_of).sum())
+        if reached < len(frame):
+            lines.append(
+                f"{capital(outcome.label)} in {scope.label}: not yet mature, {of_total(reached, len(frame))} zones "
+                "have "
+                f"reached day {maturity_days(outcome)}."
+            )
+    return tuple(lines)
+
+
+def _answers(risk: OutcomeRisk) -> list[Answer]:
+    w = risk.weighted
+    name = f"{risk.outcome.label}, {risk.span}"
+    return [
+        w.risk.named(f"{name}: risk among all treated"),
+        w.seen_rate.named(f"{name}: share among those known"),
+        w.floor.named(f"{name}: floor"),
+        w.worst_case.named(f"{name}: worst case"),
+    ]
+
+
+def _sentences(
+    recent: Sequence[OutcomeRisk],
+    before: Sequence[OutcomeRisk],
+    differences: Sequence[Answer],
+    severe: dict[int, int],
+    scope: Scope,
+) -> tuple[str, ...]:
+    says = []
+    common = sorted(
+        (r for r in recent if isinstance(r.weighted.risk, Estimate) and r.events > 0),
+        key=lambda r: -r.events / max(r.treated, 1),
+    )[:3]
+    for risk in common:
+        says.append(
+            f"{capital(risk.outcome.label)} in {risk.span}: {estimate_text(risk.weighted.risk)} of "
+            f"{plural(risk.treated, 'zone')} treated, from {plural(risk.events, 'event')} and {count(risk.known)} "
+            "known."
+        )
+    none = [r for r in recent if r.events == 0 and isinstance(r.weighted.risk, Estimate)]
+    if none:
+        parts = [f"{r.outcome.label} ({_none_text(r)})" for r in none if isinstance(r.weighted.risk, Estimate)]
+        says.append(f"None was recorded of {listing(parts)}.")
+    moved = [d for d in differences if isinstance(d, Estimate) and not _covers_zero(d)]
+    if moved:
+        says += [f"{capital(d.term)}: {estimate_text(d)}." for d in moved]
+    else:
+        says.append("No change against the four quarters before is shown for any outcome.")
+    total = sum(severe.values())
+    words = listing([f"{count(severe[level])} of severity {level} ({SEVERITY[level]})" for level in sorted(severe)])
+    says.append(
+        f"Zones treated in {scope.label} with a severe event recorded so far: {words}."
+        if total
+        else f"No event of severity 3 or more has been recorded so far for zones treated in {scope.label}."
+    )
+    return tuple(says)
+
+
+def _none_text(risk: OutcomeRisk) -> str:
+    answer = risk.weighted.risk
+    if not isinstance(answer, Estimate) or answer.high is None:
+        return "cannot say"
+    return (
+        f"up to {percent(answer.high)}, {one_in(answer.high)}, compatible; {count(risk.treated - risk.known)} not seen"
+    )
+
+
+def _covers_zero(d: Estimate) -> bool:
+    return (d.low is None or d.low <= 0) and (d.high is None or d.high >= 0)
+
+
+def _headlines(recent: Sequence[OutcomeRisk], severe: dict[int, int], scope: Scope) -> tuple[tuple[str, str], ...]:
+    lines = []
+    common = sorted(
+        (r for r in recent if isinstance(r.weighted.risk, Estimate) and r.events > 0),
+        key=lambda r: -r.events / max(r.treated, 1),
+    )
+    if common:
+        risk = common[0]
+        lines.append(
+            (
+                "described",
+                f"{capital(risk.outcome.label)} by its day, {risk.span}: {estimate_text(risk.weighted.risk)} of "
+                "zones "
+                f"treated; {of_total(risk.known, risk.treated)} known.",
+            )
+        )
+    total = sum(severe.values())
+    lines.append(
+        (
+            "described",
+            f"Severe events (severity 3 or more) among zones treated in {scope.label}: {count(total)} recorded so far.",
+        )
+    )
+    return tuple(lines)
+
+
+def _requests(severe: dict[int, int], scope: Scope) -> tuple[str, ...]:
+    total = sum(severe.values())
+    if not total:
+        return ()
+    return (f"Confirm that each of the {plural(total, 'zone')} of {scope.label} with a severe event was reviewed.",)

@@ -1,0 +1,282 @@
+"""The comparison behind *practitioners*: one against the rest, at equal case-mix and never at equal settings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import date
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from outcomes.estimates.design import Category, Numeric, Term, build
+from outcomes.estimates.estimate import Answer, Estimate, Fit, NotEstimable
+from outcomes.estimates.firth import ladder, penalised
+from outcomes.estimates.mixed import random_intercept
+from outcomes.estimates.multiplicity import holm
+from outcomes.estimates.proportion import clustered_proportion
+from outcomes.estimates.standardise import predicted_risks
+from outcomes.protocol import Protocol
+from outcomes.questions.follow_up import follow_up, mature
+from outcomes.questions.population import Population, everyone, first_treatments
+from outcomes.questions.settings_model import LABELS, REFERENCES
+from outcomes.records.cases import Cases
+from outcomes.records.vocabulary import REGIONS, Outcome
+
+CASE_MIX = ("region", "skin_group")
+_MINE = "this practitioner against the rest"
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """One practitioner on one outcome.
+
+    Attributes
+    ----------
+    label : str
+    zones, patients, events : int
+        Zones whose outcome is known, their patients, and events among them.
+    expected : float or None
+        Events expected from the case-mix, by a model fitted without this practitioner.
+    raw : Estimate or NotEstimable
+        Unadjusted risk.
+    against_rest : Estimate or NotEstimable
+        Odds ratio against all others pooled, at equal case-mix; p adjusted by Holm over practitioners.
+    verdict : str
+    """
+
+    label: str
+    zones: int
+    patients: int
+    events: int
+    expected: float | None
+    raw: Answer
+    against_rest: Answer
+    verdict: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Comparison:
+    """All practitioners on one outcome, within one region or over all.
+
+    Attributes
+    ----------
+    outcome : Outcome
+    where : str
+        ``all regions`` or the region's label.
+    population : Population
+        Zones whose outcome is known.
+    event : bool array of shape (n,)
+    each : tuple of Compared
+    overall : Estimate or NotEstimable
+        Risk of all practitioners together, among zones whose outcome is known.
+    design_effect : float
+        Inflation of the variance of that risk through several zones of one patient, at least 1.
+    shrunken : dict of str to Estimate or NotEstimable
+        Odds ratio of each practitioner against the average one, drawn towards it by what chance explains.
+    spread : Estimate or NotEstimable
+        Standard deviation between practitioners on the log odds scale.
+    """
+
+    outcome: Outcome
+    where: str
+    population: Population
+    event: NDArray[np.bool_]
+    each: tuple[Compared, ...]
+    overall: Answer
+    design_effect: float
+    shrunken: dict[str, Answer]
+    spread: Answer
+
+
+def judged_population(cases: Cases, end: date, as_of: date, outcome: Outcome) -> Population:
+    """First treatments up to `end` whose outcome has had its time and is known."""
+    population = everyone(cases.during(date(1900, 1, 1), end))
+    population = population.keep(
+        mature(population.frame, outcome, as_of), "zones treated too recently for the outcome to have had its time"
+    )
+    population = first_treatments(population)
+    population = population.keep(population.frame["region"].notna(), "scars elsewhere, which have no region")
+    return population.keep(
+        pd.Series(follow_up(population.frame, outcome).known, index=population.frame.index),
+        "zones never seen late enough to know the outcome",
+    )
+
+
+def compare(population: Population, outcome: Outcome, region: str | None, protocol: Protocol) -> Comparison:
+    """Each practitioner against the rest, on one outcome, over all regions or within one."""
+    if region is not None:
+        frame = population.frame
+        population = Population(frame.loc[(frame["region"] == region).to_numpy(dtype=bool)], population.left_out)
+    frame = population.frame
+    event = follow_up(frame, outcome).event
+    patient = frame["patient_id"].to_numpy(dtype=str)
+    overall = clustered_proportion(event, patient, term=f"{outcome.label}, all practitioners", level=protocol.level)
+    each = [
+        _one(frame, event, str(who), outcome, region, protocol) for who in sorted(frame["practitioner_id"].unique())
+    ]
+    spread, shrunken = _between(frame, event, outcome, region, protocol)
+    return Comparison(
+        outcome=outcome,
+        where="all regions" if region is None else REGIONS[region],
+        population=population,
+        event=event,
+        each=tuple(_with_verdicts(each, protocol)),
+        overall=overall,
+        design_effect=_design_effect(event, patient),
+        shrunken=shrunken,
+        spread=spread,
+    )
+
+
+def _case_mix_terms(region: str | None) -> list[Term]:
+    return [
+        Category(name, REFERENCES[name], label=LABELS[name], level_labels=REGIONS if name == "region" else None)
+        for name in CASE_MIX
+        if not (name == "region" and region is not None)
+    ]
+
+
+def _one(
+    frame: pd.DataFrame,
+    event: NDArray[np.bool_],
+    who: str,
+    outcome: Outcome,
+    region: str | None,
+    protocol: Protocol,
+) -> Compared:
+    mine = (frame["practitioner_id"] == who).to_numpy(dtype=bool)
+    patient = frame["patient_id"].to_numpy(dtype=str)
+    term = f"{outcome.label}, {who}"
+    return Compared(
+        label=who,
+        zones=int(mine.sum()),
+        patients=len(np.unique(patient[mine])),
+        events=int(event[mine].sum()),
+        expected=_expected(frame, event, mine, region),
+        raw=clustered_proportion(event[mine], patient[mine], term=f"{term}, raw risk", level=protocol.level),
+        against_rest=_against_rest(frame, event, mine, f"{term} against the rest", region, protocol),
+        verdict="",
+    )
+
+
+def _expected(
+    frame: pd.DataFrame, event: NDArray[np.bool_], mine: NDArray[np.bool_], region: str | None
+) -> float | None:
+    """Events expected among this practitioner's zones, by a case-mix model of everybody else's."""
+    others = frame.loc[~mine]
+    if others.empty or not event[~mine].any():
+        return None
+    design = build(others, _case_mix_terms(region))
+    fit = penalised(design, event[~mine].astype(int), profile=())
+    if isinstance(fit, NotEstimable):
+        return None
+    own = frame.loc[mine]
+    try:
+        matrix = design.evaluate(own)
+    except ValueError:  # a skin type that only this practitioner treated: nothing to expect from
+        return None
+    return float(predicted_risks(fit, matrix).sum())
+
+
+def _against_rest(
+    frame: pd.DataFrame,
+    event: NDArray[np.bool_],
+    mine: NDArray[np.bool_],
+    term: str,
+    region: str | None,
+    protocol: Protocol,
+) -> Answer:
+    patients = frame.loc[mine, "patient_id"].nunique()
+    if int(mine.sum()) < protocol.fewest_judged:
+        return NotEstimable(term, "fewer zones than are judged", n=int(mine.sum()), unit="odds ratio")
+    marked = frame.assign(_mine=mine.astype(float))
+    design = build(marked, [Numeric("_mine", label=_MINE), *_case_mix_terms(region)])
+    with_events = int(frame.loc[event, "patient_id"].nunique())
+    rung = ladder(design.matrix.shape[1], with_events, int(event.sum()))
+    if rung.name != "penalised":
+        return NotEstimable(term, rung.reason, n=int(mine.sum()), patients=int(patients), unit="odds ratio")
+    fit = penalised(
+        design,
+        event.astype(int),
+        cluster=frame["patient_id"].to_numpy(dtype=str),
+        level=protocol.level,
+        profile=(_MINE,),
+    )
+    if isinstance(fit, NotEstimable):
+        return fit.named(term)
+    answer = fit.term(_MINE)
+    if isinstance(answer, Estimate):
+        return replace(answer, term=term, n=int(mine.sum()), patients=int(patients), events=int(event[mine].sum()))
+    return answer.named(term)
+
+
+def _with_verdicts(each: list[Compared], protocol: Protocol) -> list[Compared]:
+    raw = [c.against_rest.p_value if isinstance(c.against_rest, Estimate) else None for c in each]
+    adjusted = holm(raw)
+    judged = []
+    for c, p in zip(each, adjusted, strict=True):
+        if not isinstance(c.against_rest, Estimate) or p is None or c.zones < protocol.fewest_judged:
+            judged.append(replace(c, verdict="too few to judge"))
+            continue
+        verdict = "outside 99.8 %" if p < 0.002 else "outside 95 %" if p < 0.05 else "within limits"
+        judged.append(replace(c, against_rest=replace(c.against_rest, p_adjusted=p), verdict=verdict))
+    return judged
+
+
+def _design_effect(event: NDArray[np.bool_], patient: NDArray[np.str_]) -> float:
+    n = len(event)
+    risk = float(event.mean()) if n else 0.0
+    if not 0 < risk < 1:
+        return 1.0
+    codes = np.unique(patient, return_inverse=True)[1]
+    totals = np.bincount(codes, event - risk)
+    clusters = len(totals)
+    variance = clusters / max(clusters - 1, 1) * float((totals**2).sum()) / n**2
+    return max(1.0, variance / (risk * (1 - risk) / n))
+
+
+def _between(
+    frame: pd.DataFrame, event: NDArray[np.bool_], outcome: Outcome, region: str | None, protocol: Protocol
+) -> tuple[Answer, dict[str, Answer]]:
+    """Spread between practitioners and shrunken estimates, by a random intercept at equal case-mix."""
+    term = f"{outcome.label}: spread between practitioners"
+    practitioners = frame["practitioner_id"].to_numpy(dtype=str)
+    count = len(np.unique(practitioners))
+    if count < 3:
+        return NotEstimable(term, "fewer than three practitioners", n=len(frame)), {}
+    design = build(frame, _case_mix_terms(region))
+    with_events = int(frame.loc[event, "patient_id"].nunique())
+    rung = ladder(design.matrix.shape[1] + 1, with_events, int(event.sum()))
+    if rung.name != "penalised":
+        return NotEstimable(term, rung.reason, n=len(frame), events=int(event.sum())), {}
+    fit = random_intercept(design, event.astype(int), group=practitioners, level=protocol.level)
+    if not isinstance(fit, Fit):
+        return fit.named(term), {}
+    spread: Answer = fit.details["between_sd"].named(term)
+    shrunken: dict[str, Answer] = {}
+    for who, (mode, error) in fit.details["modes"].items():
+        name = f"{outcome.label}, {who}: shrunken odds ratio against the average practitioner"
+        mask = practitioners == who
+        shrunken[str(who)] = _shrunken(
+            float(mode), float(error), name, int(mask.sum()), int(event[mask].sum()), protocol
+        )
+    return spread, shrunken
+
+
+def _shrunken(mode: float, error: float, term: str, n: int, events: int, protocol: Protocol) -> Answer:
+    method = "random-intercept logistic regression, adaptive Gauss–Hermite quadrature; conditional mode"
+    if error <= 0:
+        return NotEstimable(term, "no spread between practitioners beyond chance", n=n, events=events, method=method)
+    half = normal_quantile(0.5 + protocol.level / 2) * error
+    value, low, high = (float(np.exp(v)) for v in (mode, mode - half, mode + half))
+    if not low < high:
+        return NotEstimable(term, "no spread between practitioners beyond chance", n=n, events=events, method=method)
+    return Estimate(term, value, low, high, method, n, level=protocol.level, unit="odds ratio", events=events)
+
+
+def normal_quantile(share: float) -> float:
+    """Quantile of the standard normal distribution."""
+    from statistics import NormalDist
+
+    return NormalDist().inv_cdf(share)

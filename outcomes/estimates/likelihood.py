@@ -1,0 +1,272 @@
+"""The (penalised) logistic likelihood of grouped records: its value, its maximum, its profile.
+
+Shared by maximum likelihood (penalty 0) and Firth's method (penalty ½). Columns are centred and scaled inside,
+so that units and origin of a covariate do not matter; what leaves is on the scale of the columns as given.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import brentq, minimize
+from scipy.special import expit
+
+from outcomes.estimates.binary import Binary
+from outcomes.estimates.estimate import FloatArray
+from outcomes.estimates.separation import standardised
+
+_STEP_LIMIT = 5.0
+_FAR = 60  # outward steps in search of a limit, each at least half a standard error
+
+
+class NotConverged(ArithmeticError):
+    """The maximum was not found; the caller turns it into a "cannot say"."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class State:
+    """The likelihood at one point, on the centred and scaled columns.
+
+    Attributes
+    ----------
+    point : ndarray of shape (p,)
+    value : float
+        (Penalised) log-likelihood, without binomial constants.
+    score : ndarray of shape (p,)
+    information : ndarray of shape (p, p)
+        Fisher information X′WX.
+    inverse : ndarray of shape (p, p)
+    probability, leverage : arrays of shape (m,)
+        Of each pattern; the leverage counts all its records.
+    """
+
+    point: FloatArray
+    value: float
+    score: FloatArray
+    information: FloatArray
+    inverse: FloatArray
+    probability: FloatArray
+    leverage: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Surface:
+    """A (penalised) logistic likelihood over centred and scaled columns.
+
+    ``ℓ(β) = Σ [k η − n ln(1 + e^η)] + penalty · ln |X′WX|`` with η = Xβ, W = n μ (1 − μ).
+
+    Attributes
+    ----------
+    matrix : ndarray of shape (m, p)
+        Centred and scaled, intercept first.
+    shift, scale : arrays of shape (p,)
+    events, trials : arrays of shape (m,)
+    penalty : float
+        0 for maximum likelihood, ½ for Firth's.
+    """
+
+    matrix: FloatArray
+    shift: FloatArray
+    scale: FloatArray
+    events: FloatArray
+    trials: FloatArray
+    penalty: float
+
+    @classmethod
+    def of(cls, data: Binary, penalty: float) -> Surface:
+        """The surface of checked records."""
+        matrix, shift, scale = standardised(data.matrix, data.trials)
+        return cls(matrix, shift, scale, data.events, data.trials, penalty)
+
+    def at(self, point: FloatArray) -> State:
+        """The likelihood at one point.
+
+        Raises
+        ------
+        numpy.linalg.LinAlgError
+            If the information is singular there.
+        """
+        eta = self.matrix @ point
+        mu = expit(eta)
+        weight = self.trials * mu * (1 - mu)
+        information = (self.matrix * weight[:, None]).T @ self.matrix
+        lower = np.linalg.cholesky(information)
+        inverse = np.linalg.inv(information)
+        leverage = weight * np.einsum("ij,ij->i", self.matrix @ inverse, self.matrix)
+        value = float(self.events @ eta - self.trials @ np.logaddexp(0.0, eta))
+        value += 2 * self.penalty * float(np.log(np.diag(lower)).sum())
+        residual = self.events - self.trials * mu + 2 * self.penalty * leverage * (0.5 - mu)
+        return State(point, value, self.matrix.T @ residual, information, inverse, mu, leverage)
+
+    def maximum(self, start: State | None = None, fixed: int | None = None) -> State:
+        """The maximum, or the maximum with one coefficient held at its value in `start`.
+
+        Newton steps with the information of the records augmented by their leverages, halved until the value
+        rises.
+
+        Raises
+        ------
+        NotConverged
+            If no maximum is found.
+        """
+        state = self._origin() if start is None else start
+        free = np.array([j for j in range(self.matrix.shape[1]) if j != fixed])
+        if len(free) == 0:
+            return state
+        tolerance = 1e-9 * max(1.0, float(np.sqrt(self.trials.sum())))
+        for _ in range(200):
+            step, size = self._step(state, free)
+            state, moved = self._climb(state, step)
+            if float(np.abs(state.score[free]).max()) < tolerance and size < 1e-8:
+                return state
+            if not moved:
+                break
+        return self._by_gradient(state, free)
+
+    def _origin(self) -> State:
+        point = np.zeros(self.matrix.shape[1])
+        k, n = float(self.events.sum()), float(self.trials.sum())
+        point[0] = np.log((k + 0.5) / (n - k + 0.5))
+        return self.at(point)
+
+    def _step(self, state: State, free: FloatArray) -> tuple[FloatArray, float]:
+        mu = state.probability
+        weight = (self.trials + 2 * self.penalty * state.leverage) * mu * (1 - mu)
+        columns = self.matrix[:, free]
+        found = np.linalg.solve((columns * weight[:, None]).T @ columns, state.score[free])
+        size = float(np.abs(found).max())
+        step = np.zeros(self.matrix.shape[1])
+        step[free] = found * min(1.0, _STEP_LIMIT / size) if size > 0 else found
+        return step, size
+
+    def _climb(self, state: State, step: FloatArray) -> tuple[State, bool]:
+        for _ in range(40):
+            try:
+                tried = self.at(state.point + step)
+            except np.linalg.LinAlgError:
+                step = step / 2
+                continue
+            if tried.value >= state.value - 1e-12 * abs(state.value):
+                return tried, True
+            step = step / 2
+        return state, False
+
+    def _by_gradient(self, state: State, free: FloatArray) -> State:
+        def negative(values: FloatArray) -> tuple[float, FloatArray]:
+            point = state.point.copy()
+            point[free] = values
+            try:
+                here = self.at(point)
+            except np.linalg.LinAlgError:
+                return 1e10, np.zeros(len(free))
+            return -here.value, -here.score[free]
+
+        found = minimize(negative, state.point[free], jac=True, method="BFGS", options={"gtol": 1e-8, "maxiter": 2000})
+        point = state.point.copy()
+        point[free] = found.x
+        try:
+            final = self.at(point)
+        except np.linalg.LinAlgError as failure:
+            raise NotConverged("no maximum was found") from failure
+        if float(np.abs(final.score[free]).max()) > 1e-5 * max(1.0, float(np.sqrt(self.trials.sum()))):
+            raise NotConverged("no maximum was found")
+        return final
+
+    def held(self, column: int, value: float, near: State) -> State:
+        """The maximum with one (scaled) coefficient held at `value`, searched from a solved state nearby.
+
+        Raises
+        ------
+        NotConverged
+            If no maximum is found.
+        """
+        tangent = near.inverse[:, column] / near.inverse[column, column]
+        for point in (near.point + tangent * (value - near.point[column]), near.point.copy(), None):
+            start = np.zeros_like(near.point) if point is None else point
+            start[column] = value
+            try:
+                return self.maximum(self.at(start), fixed=column)
+            except (np.linalg.LinAlgError, NotConverged):
+                continue
+        raise NotConverged("no maximum was found with one coefficient held")
+
+    def limit(
+        self,
+        column: int,
+        side: int,
+        best: State,
+        quantile: float,
+        divisor: Callable[[State], float] | None = None,
+    ) -> float | None:
+        """Where the deviance, over its divisor, reaches the quantile on one side.
+
+        Parameters
+        ----------
+        column : int
+        side : {-1, 1}
+        best : State
+            The maximum.
+        quantile : float
+            Of χ² on one degree of freedom, or what stands in its place.
+        divisor : callable or None
+            Design effect at a state; 1 when None.
+
+        Returns
+        -------
+        float or None
+            On the scaled column; None when the quantile is not reached.
+
+        Raises
+        ------
+        NotConverged
+            If a constrained maximum is not found.
+        """
+        target = float(np.sqrt(quantile))
+        middle = float(best.point[column])
+        error = float(np.sqrt(best.inverse[column, column]))
+        nearby = [best]
+
+        def gap(value: float) -> float:
+            close = min(nearby, key=lambda state: abs(float(state.point[column]) - value))
+            here = self.held(column, value, close)
+            nearby.append(here)
+            deviance = max(2 * (best.value - here.value), 0.0)
+            return float(np.sqrt(deviance / (1.0 if divisor is None else divisor(here)))) - target
+
+        inner, step = middle, target * error
+        if divisor is not None:
+            step *= float(np.sqrt(divisor(best)))
+        for _ in range(_FAR):
+            outer = inner + side * step
+            if gap(outer) > 0:
+                return self._root(gap, inner, outer, middle, target)
+            inner, step = outer, step * 1.5
+        return None
+
+    @staticmethod
+    def _root(gap: Callable[[float], float], inner: float, outer: float, middle: float, target: float) -> float:
+        def known(value: float) -> float:
+            return -target if value == middle else gap(value)
+
+        return float(brentq(known, min(inner, outer), max(inner, outer), xtol=1e-10, rtol=1e-12))
+
+    def raw(self, point: FloatArray) -> FloatArray:
+        """Coefficients of the columns as given."""
+        return self.turn() @ point
+
+    def turn(self) -> FloatArray:
+        """The matrix that turns scaled coefficients into those of the columns as given."""
+        turn = np.diag(1 / self.scale)
+        turn[0, 1:] = -self.shift[1:] / self.scale[1:]
+        return turn
+
+    def raw_covariance(self, covariance: FloatArray) -> FloatArray:
+        """Covariance of the coefficients of the columns as given."""
+        turn = self.turn()
+        return turn @ covariance @ turn.T
+
+    def raw_value(self, state: State) -> float:
+        """The (penalised) log-likelihood of the columns as given."""
+        return state.value + 2 * self.penalty * float(np.log(self.scale).sum())

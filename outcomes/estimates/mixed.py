@@ -1,0 +1,293 @@
+"""How far apart are practitioners (or sites) once case-mix is allowed for? A random intercept for each."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+from scipy.optimize import brentq, minimize
+from scipy.special import expit, gammaln
+
+from outcomes.estimates.binary import Binary, Codes, Values, observe
+from outcomes.estimates.design import Design
+from outcomes.estimates.estimate import Answer, Estimate, Fit, FloatArray, NotEstimable
+from outcomes.estimates.likelihood import NotConverged, Surface
+from outcomes.estimates.ratios import cannot_say, floored, left_out, nothing_to_fit, odds_ratio
+from outcomes.estimates.separation import collinear_columns, find_separation
+
+METHOD = "random-intercept logistic regression, adaptive Gauss–Hermite quadrature, profile-likelihood limits"
+_AT_ZERO = 1e-4
+_WIDEST_SD = 30.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Model:
+    """Grouped records sorted by group, with the nodes of the quadrature."""
+
+    matrix: FloatArray
+    events: FloatArray
+    trials: FloatArray
+    group: Codes
+    starts: Codes
+    nodes: FloatArray
+    log_weights: FloatArray
+
+    def modes(self, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Mode and curvature-based sd of each group's standard normal effect, by damped Newton steps."""
+        eta, sd = self.matrix @ theta[:-1], float(theta[-1])
+        u = np.zeros(len(self.starts))
+        for _ in range(100):
+            mu = expit(eta + sd * u[self.group])
+            slope = self._sum(self.events - self.trials * mu) * sd - u
+            curve = self._sum(self.trials * mu * (1 - mu)) * sd * sd + 1
+            step = np.clip(slope / curve, -2.0, 2.0)
+            u = u + step
+            if float(np.abs(step).max()) < 1e-11:
+                break
+        mu = expit(eta + sd * u[self.group])
+        return u, 1 / np.sqrt(self._sum(self.trials * mu * (1 - mu)) * sd * sd + 1)
+
+    def negative(self, theta: FloatArray) -> tuple[float, FloatArray]:
+        """Minus the marginal log-likelihood and its exact gradient (a posterior mean over the nodes)."""
+        eta, sd = self.matrix @ theta[:-1], float(theta[-1])
+        u, spread = self.modes(theta)
+        effect = u[:, None] + spread[:, None] * self.nodes
+        linear = eta[:, None] + sd * effect[self.group]
+        log_joint = self._sum(self.events[:, None] * linear - self.trials[:, None] * np.logaddexp(0, linear))
+        log_joint += -0.5 * effect**2 + 0.5 * self.nodes**2 + self.log_weights + np.log(spread)[:, None]
+        top = log_joint.max(axis=1, keepdims=True)
+        mass = np.exp(log_joint - top)
+        total = mass.sum(axis=1, keepdims=True)
+        share = mass / total
+        residual = self.events[:, None] - self.trials[:, None] * expit(linear)
+        by_coefficient = self.matrix.T @ (residual * share[self.group]).sum(axis=1)
+        by_sd = float((self._sum(residual) * effect * share).sum())
+        value = -float((top[:, 0] + np.log(total[:, 0])).sum())
+        return value, -np.append(by_coefficient, by_sd)
+
+    def _sum(self, values: FloatArray) -> FloatArray:
+        return np.add.reduceat(values, self.starts, axis=0)
+
+    def hessian(self, theta: FloatArray) -> FloatArray:
+        """Second derivatives of `negative`, by central differences of its exact gradient."""
+        size, step = len(theta), 1e-5
+        found = np.zeros((size, size))
+        for j in range(size):
+            shift = np.zeros(size)
+            shift[j] = step
+            found[j] = (self.negative(theta + shift)[1] - self.negative(theta - shift)[1]) / (2 * step)
+        return (found + found.T) / 2
+
+
+def random_intercept(
+    design: Design,
+    events: Values,
+    *,
+    trials: Values | None = None,
+    group: Values,
+    nodes: int = 25,
+    level: float = 0.95,
+    profile: Sequence[str] | None = None,
+) -> Fit | NotEstimable:
+    """How far apart are the groups, and what are the odds ratios within a group?"""
+    if nodes < 5:
+        raise ValueError("one node is the Laplace approximation, which is biased here; use at least 5")
+    data = observe(design, events, trials=trials, cluster=group)
+    shown = replace(data, cells=None)
+    redundant = collinear_columns(data.matrix, data.trials) if data.n else ()
+    refusal = nothing_to_fit(design, shown, redundant, method=METHOD)
+    if refusal is not None:
+        return refusal
+    cells = data.cells
+    if cells is None or cells.clusters < 2:
+        return cannot_say("model", "one group only", method=METHOD, data=shown)
+    if find_separation(data).separated:
+        return cannot_say("model", "separation: no finite maximum-likelihood estimate", method=METHOD, data=shown)
+    surface = Surface.of(data, penalty=0.0)
+    z, weight = np.polynomial.hermite_e.hermegauss(nodes)
+    model = _Model(
+        surface.matrix[cells.pattern], cells.events, cells.trials, cells.cluster,
+        np.searchsorted(cells.cluster, np.arange(cells.clusters)).astype(np.intp),
+        z, np.log(weight) - 0.5 * np.log(2 * np.pi),
+    )  # fmt: skip
+    try:
+        fixed = surface.maximum()
+        theta = _best(model, fixed.point)
+    except (NotConverged, np.linalg.LinAlgError):
+        return cannot_say("model", "the fit did not converge", method=METHOD, data=shown)
+    return _report(design, shown, surface, model, theta, fixed.value, group, level, profile)
+
+
+def _best(model: _Model, start: FloatArray) -> FloatArray:
+    found = [_minimum(model, np.append(start, sd), None) for sd in (0.3, 1.0)]
+    best = min(found, key=lambda theta: model.negative(theta)[0])
+    for _ in range(3):
+        slope = model.negative(best)[1]
+        try:
+            tried = best - np.linalg.solve(model.hessian(best), slope)
+        except np.linalg.LinAlgError:
+            break
+        if not model.negative(tried)[0] <= model.negative(best)[0]:
+            break
+        best = tried
+    best = best.copy()
+    best[-1] = abs(best[-1])
+    if float(np.abs(model.negative(best)[1]).max()) > 1e-3:
+        raise NotConverged("no maximum was found")
+    return best
+
+
+def _minimum(model: _Model, start: FloatArray, held: int | None, inverse: FloatArray | None = None) -> FloatArray:
+    free = np.array([j for j in range(len(start)) if j != held])
+
+    def negative(values: FloatArray) -> tuple[float, FloatArray]:
+        theta = start.copy()
+        theta[free] = values
+        value, slope = model.negative(theta)
+        return value, slope[free]
+
+    options: dict[str, object] = {"gtol": 1e-6, "maxiter": 500}
+    if inverse is not None:
+        options["hess_inv0"] = inverse
+    found = minimize(negative, start[free], jac=True, method="BFGS", options=options)
+    theta = start.copy()
+    theta[free] = found.x
+    return theta
+
+
+def _report(
+    design: Design,
+    data: Binary,
+    surface: Surface,
+    model: _Model,
+    theta: FloatArray,
+    fixed_value: float,
+    group: Values,
+    level: float,
+    profile: Sequence[str] | None,
+) -> Fit:
+    p = len(theta) - 1
+    minimum = model.negative(theta)[0]
+    hessian = model.hessian(theta)
+    at_zero = theta[-1] < _AT_ZERO
+    whole = hessian[:p, :p] if at_zero else hessian
+    scaled = np.asarray(np.linalg.inv(whole)[:p, :p], dtype=np.float64)
+    deviance = max(2 * (-minimum - fixed_value), 0.0)
+    p_value = 1.0 if at_zero or deviance < 1e-8 else floored(0.5 * float(stats.chi2.sf(deviance, 1)))
+    quantile = float(stats.chi2.ppf(level, 1))
+    wanted = (
+        [j for j, reported in enumerate(design.reported) if reported]
+        if profile is None
+        else [j for name in profile for j in design.columns_of(name)]
+    )
+    answers: list[Answer] = []
+    for j in wanted:
+        low, high = (_limit(model, theta, hessian, j, side, minimum, quantile) for side in (-1, 1))
+        null = _held(model, theta, hessian, j, 0.0)
+        change = max(2 * (model.negative(null)[0] - minimum), 0.0)
+        scale = float(surface.scale[j])
+        answers.append(
+            odds_ratio(
+                design.labels[j],
+                float(theta[j]) / scale,
+                None if low is None else low / scale,
+                None if high is None else high / scale,
+                method=METHOD,
+                data=data,
+                level=level,
+                p_value=float(stats.chi2.sf(change, 1)),
+            )
+        )
+    u, spread = model.modes(theta)
+    labels = pd.factorize(pd.Series(group).reset_index(drop=True))[1]
+    sd = float(theta[-1])
+    constant = float(
+        (gammaln(model.trials + 1) - gammaln(model.events + 1) - gammaln(model.trials - model.events + 1)).sum()
+    )
+    covariance = surface.raw_covariance(scaled)
+    return Fit(
+        method=METHOD,
+        terms=(*answers, *left_out(design, method=METHOD, data=data)),
+        names=design.names,
+        coefficients=surface.raw(theta[:-1]),
+        covariance=covariance,
+        n=data.n,
+        events=data.event_count,
+        log_likelihood=-minimum + constant,
+        details={
+            "between_sd": _between(model, theta, hessian, minimum, quantile, level, data, p_value),
+            "modes": {label: (sd * float(m), sd * float(s)) for label, m, s in zip(labels, u, spread, strict=True)},
+            "p_value": p_value,
+            "groups": len(model.starts),
+            "standard_error": np.sqrt(np.diag(covariance)),
+        },
+    )
+
+
+def _held(model: _Model, theta: FloatArray, hessian: FloatArray, column: int, value: float) -> FloatArray:
+    start = theta.copy()
+    start[column] = value
+    free = [j for j in range(len(theta)) if j != column]
+    block = hessian[np.ix_(free, free)]
+    values, vectors = np.linalg.eigh(block)
+    inverse = (vectors / np.maximum(values, 1e-3 * float(values.max()))) @ vectors.T
+    start[free] -= inverse @ hessian[free, column] * (value - theta[column])
+    return _minimum(model, start, column, (inverse + inverse.T) / 2)
+
+
+def _limit(
+    model: _Model,
+    theta: FloatArray,
+    hessian: FloatArray,
+    column: int,
+    side: int,
+    minimum: float,
+    quantile: float,
+) -> float | None:
+    middle = float(theta[column])
+    curvature = float(np.linalg.pinv(hessian)[column, column])
+    step = float(np.sqrt(quantile * curvature)) if curvature > 0 else 0.5
+
+    def gap(value: float) -> float:
+        if value == middle:
+            return -float(np.sqrt(quantile))
+        here = model.negative(_held(model, theta, hessian, column, value))[0]
+        return float(np.sqrt(max(2 * (here - minimum), 0.0)) - np.sqrt(quantile))
+
+    inner = middle
+    for _ in range(40):
+        outer = inner + side * step
+        if column == len(theta) - 1:
+            if side < 0:
+                if gap(0.0) <= 0:
+                    return 0.0
+                outer = 0.0
+            elif outer > _WIDEST_SD:
+                return None
+        if gap(outer) > 0:
+            return float(brentq(gap, min(inner, outer), max(inner, outer), xtol=1e-8))
+        inner, step = outer, step * 1.5
+    return None
+
+
+def _between(
+    model: _Model,
+    theta: FloatArray,
+    hessian: FloatArray,
+    minimum: float,
+    quantile: float,
+    level: float,
+    data: Binary,
+    p_value: float,
+) -> Answer:
+    last = len(theta) - 1
+    low = _limit(model, theta, hessian, last, -1, minimum, quantile)
+    high = _limit(model, theta, hessian, last, 1, minimum, quantile)
+    term, unit = "standard deviation between groups", "log odds"
+    return Estimate(
+        term, float(theta[-1]), low, high, METHOD, data.n, level=level, unit=unit,
+        events=data.event_count, p_value=p_value, note=f"{len(model.starts)} groups",
+    )  # fmt: skip

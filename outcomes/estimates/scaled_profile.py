@@ -1,0 +1,104 @@
+"""By how much does clustering widen a profile interval? The divisor of the penalised deviance."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from outcomes.estimates.binary import Cells
+from outcomes.estimates.cluster import cluster_covariance
+from outcomes.estimates.estimate import FloatArray
+from outcomes.estimates.likelihood import State, Surface
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DesignEffects:
+    """Design effects of the coefficients of a penalised fit to clustered records.
+
+    The estimand is the marginal odds ratio. The profile deviance D(ψ) of coefficient j is divided by
+    λ(ψ) = max(1, λα, λJ) and referred to χ² on one degree of freedom; limits are the roots.
+
+    λα = [I⁻¹ M I⁻¹]ⱼⱼ / [I⁻¹]ⱼⱼ with M = (1 − α) X′WX + α Σ_g s_g s_g′ and s_g = X_g′√w_g, all at the fit that is
+    constrained to ψ; α is the working correlation within a patient, from pair products of Pearson residuals over
+    (pairs − p), clipped to [0, 0.95]. λJ is the same ratio with the one-step leave-one-patient-out variance at
+    the free fit in the numerator.
+
+    In simulations of clustered rare events (108 settings of 1,000 data sets: 1–3 % events, two or three records
+    a patient) 95 % intervals covered 0.936–0.970, the unscaled profile from 0.880 and sandwich intervals from
+    0.891. Two-sided intervals only: with rare exposures the two tails differ.
+
+    Attributes
+    ----------
+    surface : Surface
+    cells : Cells
+    jackknife : ndarray of shape (p,)
+        λJ of each coefficient.
+    one_patient : boolean ndarray of shape (p,)
+        True where a coefficient rests on one patient alone.
+    leave_one_out : ndarray of shape (p, p)
+        One-step leave-one-patient-out covariance at the free fit, on the scaled columns.
+    """
+
+    surface: Surface
+    cells: Cells
+    jackknife: FloatArray
+    one_patient: np.ndarray[tuple[int], np.dtype[np.bool_]]
+    leave_one_out: FloatArray
+
+    @classmethod
+    def of(cls, surface: Surface, cells: Cells, free: State) -> DesignEffects:
+        """Prepare the design effects at the free fit."""
+        robust = cluster_covariance(surface.matrix, cells, free.probability, free.inverse)
+        return cls(
+            surface,
+            cells,
+            np.diag(robust.leave_one_out) / np.diag(free.inverse),
+            robust.one_patient,
+            robust.leave_one_out,
+        )
+
+    def at(self, state: State, column: int) -> float:
+        """λ of one coefficient at a (constrained) fit, at least 1."""
+        alpha = working_correlation(self.cells, state.probability, self.surface.matrix.shape[1])
+        direction = state.inverse[:, column]
+        sums = self._patient_sums(state, self.surface.matrix @ direction)
+        base = float(state.inverse[column, column])
+        model = (1 - alpha) * base + alpha * float(sums @ sums)
+        return max(1.0, model / base, float(self.jackknife[column]))
+
+    def exchangeable(self, state: State) -> FloatArray:
+        """I⁻¹ M I⁻¹, the covariance under the working correlation, on the scaled columns."""
+        alpha = working_correlation(self.cells, state.probability, self.surface.matrix.shape[1])
+        columns = [self._patient_sums(state, column) for column in (self.surface.matrix @ state.inverse).T]
+        sums = np.column_stack(columns)
+        return (1 - alpha) * state.inverse + alpha * (sums.T @ sums)
+
+    def _patient_sums(self, state: State, values: FloatArray) -> FloatArray:
+        mu = state.probability
+        root = values * np.sqrt(mu * (1 - mu))
+        cells = self.cells
+        sums = np.bincount(cells.cluster, cells.trials * root[cells.pattern], cells.clusters)
+        return np.asarray(sums, dtype=np.float64)
+
+
+def working_correlation(cells: Cells, probability: FloatArray, parameters: int) -> float:
+    """How alike are two records of one patient, beyond what the model explains?
+
+    Mean product of Pearson residuals over pairs of records of one patient, with (pairs − parameters) below the
+    line, clipped to [0, 0.95]; 0 where no patient has two records.
+
+    References
+    ----------
+    Liang K-Y, Zeger SL (1986) Biometrika 73:13–22. doi:10.1093/biomet/73.1.13
+    """
+    mu = probability[cells.pattern]
+    variance = mu * (1 - mu)
+    sums = np.bincount(cells.cluster, (cells.events - cells.trials * mu) / np.sqrt(variance), cells.clusters)
+    squares = (cells.events * (1 - mu) ** 2 + (cells.trials - cells.events) * mu**2) / variance
+    sizes = np.bincount(cells.cluster, cells.trials, cells.clusters)
+    pairs = float((sizes * (sizes - 1)).sum()) / 2
+    if pairs == 0:
+        return 0.0
+    products = (float(sums @ sums) - float(squares.sum())) / 2
+    return float(np.clip(products / max(pairs - parameters, 1.0), 0.0, 0.95))

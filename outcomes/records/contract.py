@@ -138,7 +138,7 @@ def _complications(*, with_day: bool) -> tuple[Column, ...]:
         if outcome.derived_from is not None:
             continue
         columns.append(
-            Column(outcome.name, "boolean", describes=f"{outcome.label}: yes, no, or blank if it was not looked for")
+            Column(outcome.name, "boolean", describes=f"{outcome.label}: yes, no, or blank where not looked for")
         )
         if with_day:
             columns.append(_day(f"{outcome.name}_day", f"{outcome.label}: first day recorded", "integer"))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
-from outcomes.records.readers.table import RawTable, TableReading, read_table, tables_in
+from outcomes.records.readers.raw import RawTable, TableReading
+from outcomes.records.readers.table import read_table, tables_in
 
 __all__ = ["RawTable", "TableReading", "read_table", "tables_in"]

@@ -1,83 +1,23 @@
-"""`RawTable`: one table of an export, every cell as text, with what was found wrong on the way in."""
+"""Which reader for which file: the first bytes decide, not the name."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import hashlib
 from pathlib import Path
 
 import pandas as pd
 
-from outcomes.records.contract import Table
+from outcomes.records.contract import TABLES, Table
+from outcomes.records.headers import fold
 from outcomes.records.problems import Problem
+from outcomes.records.readers.csv import read_csv
+from outcomes.records.readers.parquet import read_parquet
+from outcomes.records.readers.raw import RawTable, TableReading
+from outcomes.records.readers.xlsx import read_xlsx, sheet_names
 
+__all__ = ["RawTable", "TableReading", "read_table", "tables_in"]
 
-@dataclass(frozen=True, slots=True)
-class TableReading:
-    """How a file is written, as far as the mapping declares it; None is detected and said.
-
-    Attributes
-    ----------
-    encoding : str or None
-        Name of the text encoding of a CSV file.
-    delimiter : str or None
-        ``,`` ``;`` tab or ``|``.
-    header_row : int
-        Row that holds the headers, as a spreadsheet counts it.
-    sheet : str or None
-        Sheet of a workbook.
-    date_columns : tuple of str
-        Headers of columns that hold dates: number cells in them are a spreadsheet's day numbers.
-    dropped : tuple of str
-        Headers of columns that nobody will look at: faults in them do not matter.
-    """
-
-    encoding: str | None = None
-    delimiter: str | None = None
-    header_row: int = 1
-    sheet: str | None = None
-    date_columns: tuple[str, ...] = ()
-    dropped: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class RawTable:
-    """One table as text.
-
-    Attributes
-    ----------
-    table : str
-        ``zones``, ``sessions``, ``layers`` or ``visits``.
-    frame : DataFrame
-        Cells as the file has them, dtype ``string``; a cell that is empty or holds only spaces is missing.
-        Columns are the file's headers. Empty when a fatal problem was found.
-    rows : list of int
-        Row of each record as a spreadsheet shows it (the header is row 1, the first record row 2), in order.
-    kind : str
-        ``csv``, ``xlsx`` or ``parquet``.
-    sha256 : str
-        Digest of the file's bytes.
-    reading : tuple of str
-        What was declared or detected, each a clause without a value.
-    problems : tuple of Problem
-        What was found wrong; a fatal one leaves `frame` empty.
-    typed_dates : dict of str to set of int
-        Positions of cells that were dates by type (not text), by header; their text is ISO,
-        ``YYYY-MM-DD[ HH:MM:SS[±HH:MM]]``.
-    """
-
-    table: Table
-    frame: pd.DataFrame
-    rows: list[int]
-    kind: str
-    sha256: str
-    reading: tuple[str, ...] = ()
-    problems: tuple[Problem, ...] = ()
-    typed_dates: dict[str, set[int]] = field(default_factory=dict)
-
-    @property
-    def fatal(self) -> bool:
-        """Whether the file as a whole cannot be used."""
-        return any(problem.fatal for problem in self.problems)
+_ZIP, _PARQUET, _OLD_OFFICE = b"PK\x03\x04", b"PAR1", b"\xd0\xcf\x11\xe0"
 
 
 def read_table(path: Path, table: Table, rules: TableReading | None = None) -> RawTable:
@@ -97,7 +37,36 @@ def read_table(path: Path, table: Table, rules: TableReading | None = None) -> R
     RawTable
         Never raises for a fault of the file: faults are in its ``problems``.
     """
-    raise NotImplementedError
+    rules = rules or TableReading()
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        absent = isinstance(error, FileNotFoundError)
+        return _refused(
+            table,
+            "file_absent" if absent else "file_unreadable",
+            f"The file for {table} {'does not exist' if absent else 'cannot be opened'}.",
+            "Check its name and place." if absent else "Check that it is a file and that you may read it.",
+        )
+    digest = hashlib.sha256(data).hexdigest()
+    if data.startswith(_ZIP):
+        return read_xlsx(data, table, rules, digest)
+    if data.startswith(_PARQUET):
+        return read_parquet(data, table, rules, digest)
+    if data.startswith(_OLD_OFFICE):
+        return _refused(
+            table,
+            "old_workbook",
+            "The file is a workbook of the old .xls kind, or is locked with a password.",
+            "Save it as .xlsx without a password, or as CSV.",
+            digest,
+        )
+    return read_csv(data, table, rules, digest)
+
+
+def _refused(table: Table, kind: str, rule: str, remedy: str, digest: str = "") -> RawTable:
+    problem = Problem(table, None, "", rule, remedy, kind, fatal=True)
+    return RawTable(table, pd.DataFrame(), [], "", digest, (), (problem,))
 
 
 def tables_in(path: Path, sheets: dict[Table, str] | None = None) -> tuple[Table, ...]:
@@ -113,6 +82,15 @@ def tables_in(path: Path, sheets: dict[Table, str] | None = None) -> tuple[Table
     Returns
     -------
     tuple of str
-        Tables in contract order; ``("zones",)`` for a CSV or Parquet file.
+        Tables in contract order; ``("zones",)`` for a CSV or Parquet file and for one that cannot be read
+        (`read_table` says why).
     """
-    raise NotImplementedError
+    try:
+        with path.open("rb") as file:
+            workbook = file.read(4) == _ZIP
+            file.seek(0)
+            names = {fold(name) for name in sheet_names(file.read())} if workbook else set()
+    except OSError:
+        names = set()
+    declared = sheets or {}
+    return tuple(t for t in TABLES if t == "zones" or fold(declared.get(t, t)) in names)

@@ -1,0 +1,237 @@
+"""Rows of cells to a `RawTable`: what must hold of any table, whichever file it came from."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import pandas as pd
+
+from outcomes.records.contract import Table
+from outcomes.records.headers import find_header, fold, rows_in_words, tidy_header
+from outcomes.records.problems import Problem
+from outcomes.records.readers.decoding import STRAY
+from outcomes.records.readers.raw import RawTable, TableReading
+
+LONGEST_CELL = 32_767
+"""Characters in a cell at most; a spreadsheet holds no more."""
+
+TOTALS = frozenset({"total", "totals", "sum", "subtotal", "sub total", "grand total", "gesamt", "summe", "totaal"})
+"""Words that open a row of totals, folded."""
+
+Cells = list[str | None]
+
+_DATUM = re.compile(r"[-+]?\d[\d.,]*|\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}([ T].*)?")
+
+
+@dataclass(slots=True)
+class Faults:
+    """Problems gathered while one table is read."""
+
+    table: Table
+    found: list[Problem] = field(default_factory=list)
+
+    def file(self, kind: str, rule: str, remedy: str, column: str = "") -> None:
+        """Add a fault of the whole file or of a whole column."""
+        self.found.append(Problem(self.table, None, column, rule, remedy, kind, fatal=True))
+
+    def row(self, row: int, column: str, kind: str, rule: str, remedy: str) -> None:
+        """Add a fault of one row, or of one cell of it."""
+        self.found.append(Problem(self.table, row, column, rule, remedy, kind))
+
+
+def is_blank(cell: str | None) -> bool:
+    """Whether a cell is empty or holds only spaces."""
+    return cell is None or not cell or cell.isspace()
+
+
+def column_letter(position: int) -> str:
+    """Letter of a column as a spreadsheet shows it, from position 0.
+
+    Examples
+    --------
+    >>> column_letter(0), column_letter(27)
+    ('A', 'AB')
+    """
+    letters = ""
+    position += 1
+    while position:
+        position, rest = divmod(position - 1, 26)
+        letters = chr(65 + rest) + letters
+    return letters
+
+
+def name_headers(cells: Sequence[str | None]) -> list[str]:
+    """Headers as shown; a column without one is called by its letter."""
+    shown = [tidy_header(cell or "") for cell in cells]
+    return [header or f"(no header, column {column_letter(i)})" for i, header in enumerate(shown)]
+
+
+def check_headers(headers: Sequence[str], columns: Sequence[Cells], rows: Sequence[int], faults: Faults) -> None:
+    """A header must be there once, readable, and look like a header."""
+    for header in headers:
+        if STRAY in header or "\x00" in header or "\ufffd" in header:
+            faults.file(
+                "header_unreadable",
+                "A header holds a character that cannot be read.",
+                "Save the export again, as UTF-8, or declare its encoding in the mapping.",
+            )
+            break
+    for header, times in Counter(headers).items():
+        if times > 1:
+            faults.file("header_repeated", *_repeated(header, headers, columns, rows), column=header)
+
+
+def _repeated(header: str, headers: Sequence[str], columns: Sequence[Cells], rows: Sequence[int]) -> tuple[str, str]:
+    where = [i for i, other in enumerate(headers) if other == header]
+    letters = " and ".join(column_letter(i) for i in where)
+    parts: list[str] = []
+    first = columns[where[0]]
+    for other in where[1:]:
+        pairs = list(zip(rows, first, columns[other], strict=True))
+        differ = [row for row, a, b in pairs if a is not None and b is not None and a.strip() != b.strip()]
+        alone = [row for row, a, b in pairs if (a is None) != (b is None)]
+        if differ:
+            parts.append(f"they disagree in {rows_in_words(differ)}")
+        if alone:
+            parts.append(f"only one of them is filled in {rows_in_words(alone)}")
+    how = "; ".join(parts) or "they hold the same cells throughout"
+    return (
+        f"The header stands over {len(where)} columns ({letters}): {how}.",
+        "Keep the right one in the export and rename or delete the other, or drop the header in the mapping.",
+    )
+
+
+def check_cells(headers: Sequence[str], columns: list[Cells], rows: Sequence[int], faults: Faults) -> None:
+    """Every cell must be readable and of a sane length; an overlong one is emptied, its row has a problem."""
+    for header, cells in zip(headers, columns, strict=True):
+        text = "".join(cell for cell in cells if cell is not None)
+        if len(text) <= LONGEST_CELL and STRAY not in text and "\x00" not in text:
+            continue
+        for i, cell in enumerate(cells):
+            if cell is not None:
+                cells[i] = _checked(cell, header, rows[i], faults)
+
+
+def _checked(cell: str, header: str, row: int, faults: Faults) -> str | None:
+    if STRAY in cell:
+        faults.row(
+            row, header, "undecodable",
+            f"{cell.count(STRAY)} byte(s) of the cell cannot be decoded.",
+            "Correct the character in the record system, or declare the export's encoding in the mapping.",
+        )  # fmt: skip
+    if "\x00" in cell:
+        faults.row(
+            row, header, "nul_byte",
+            "The cell holds a NUL byte, which no text has.",
+            "Export the row again, or correct the cell in the record system.",
+        )  # fmt: skip
+    if len(cell) > LONGEST_CELL:
+        faults.row(
+            row, header, "cell_too_long",
+            f"The cell holds more than {LONGEST_CELL:,} characters.",
+            "Look for a quotation mark that is not closed, or shorten the text in the export.",
+        )  # fmt: skip
+        return None
+    return cell.replace(STRAY, "\ufffd").replace("\x00", "\ufffd")
+
+
+def looks_like_data(headers: Sequence[str]) -> bool:
+    """Whether a first row holds records, not headers: dates, numbers or e-mail addresses stand in it.
+
+    Examples
+    --------
+    >>> looks_like_data(["case", "treated on", "energy"]), looks_like_data(["K1", "2024-03-05", "12.5"])
+    (False, True)
+    """
+    filled = [header for header in headers if header]
+    odd = sum(1 for header in filled if _DATUM.fullmatch(header) or "@" in header)
+    return odd >= 2 and odd >= 0.2 * len(filled)
+
+
+def assemble(
+    faults: Faults,
+    headers: Sequence[str | None],
+    columns: list[Cells],
+    rows: list[int],
+    rules: TableReading,
+    *,
+    kind: str,
+    sha256: str,
+    reading: Sequence[str],
+    typed_dates: dict[str, set[int]] | None = None,
+) -> RawTable:
+    """Check a table's headers and cells and make a `RawTable` of it.
+
+    Parameters
+    ----------
+    faults : Faults
+        What was found so far; more is added.
+    headers : sequence of str or None
+        Header cells as the file has them.
+    columns : list of list
+        Cells of each column, in the order of `headers`; blank cells may be text or None.
+    rows : list of int
+        Row of each record as a spreadsheet shows it.
+    """
+    said = list(reading)
+    columns = [[None if is_blank(cell) else cell for cell in cells] for cells in columns]
+    keep = [i for i, header in enumerate(headers) if not is_blank(header) or any(c is not None for c in columns[i])]
+    names = name_headers(headers)
+    total_rows = _total_rows([columns[i] for i in keep])
+    gone = {header for name in rules.dropped for header in find_header(name, names)}
+    if dropped := [i for i in keep if names[i] in gone]:
+        said.append(f"{len(dropped)} column(s) dropped, as the mapping asks")
+    keep = [i for i in keep if names[i] not in gone]
+    names, columns = [names[i] for i in keep], [columns[i] for i in keep]
+    if looks_like_data([tidy_header(header or "") for header in headers]):
+        faults.file(
+            "header_absent",
+            f"Row {rules.header_row} holds dates or numbers where headers should stand.",
+            "Export the headers too, or declare header_row in the mapping.",
+        )
+        names, columns = [], []
+    check_headers(names, columns, rows, faults)
+    if any(problem.fatal for problem in faults.found):
+        return RawTable(
+            faults.table, pd.DataFrame(), [], kind, sha256, tuple(said), tuple(faults.found)
+        )
+    _mark_repeated_headers(names, columns, rows, faults)
+    check_cells(names, columns, rows, faults)
+    if not rows:
+        faults.file("no_records", "The table has headers and no record.", "Choose an export that holds records.")
+    typed = {name: cells for name, cells in (typed_dates or {}).items() if name in names and cells}
+    return RawTable(
+        faults.table, text_frame(names, columns, len(rows)), rows, kind, sha256, tuple(said),
+        tuple(faults.found), typed, total_rows,
+    )  # fmt: skip
+
+
+def _total_rows(columns: Sequence[Cells]) -> frozenset[int]:
+    if not columns:
+        return frozenset()
+    return frozenset(i for i, cell in enumerate(columns[0]) if cell is not None and fold(cell).strip(": ") in TOTALS)
+
+
+def _mark_repeated_headers(
+    headers: Sequence[str], columns: Sequence[Cells], rows: Sequence[int], faults: Faults
+) -> None:
+    if len(headers) < 2:
+        return
+    for i, cell in enumerate(columns[0]):
+        if cell is None or tidy_header(cell) != headers[0]:
+            continue
+        if all(tidy_header(cells[i] or "") == header for header, cells in zip(headers, columns, strict=True)):
+            faults.row(
+                rows[i], "", "header_again",
+                "The row repeats the headers; it is not a record.",
+                "Delete the row in the export, or export the parts separately.",
+            )  # fmt: skip
+
+
+def text_frame(headers: Sequence[str], columns: Sequence[Cells], length: int) -> pd.DataFrame:
+    """Lay columns of text out as one frame of dtype ``string``."""
+    data = {header: pd.array(cells, dtype="string") for header, cells in zip(headers, columns, strict=True)}
+    return pd.DataFrame(data, index=pd.RangeIndex(length))

@@ -145,8 +145,11 @@ def _missing_fields(cases: Cases, scope: Scope) -> tuple[list[str], Grid]:
     groups: list[str] = []
     asked = {name for outcome in OUTCOMES for name in (outcome.name, f"{outcome.name}_day", f"{outcome.name}_severity")}
     asked |= {"last_seen_day", "healed_after_day", "healed_by_day", "red_after_day", "red_by_day", "infection_assessed"}
-    for table, frame in (("zones", cases.zones), ("sessions", cases.sessions)):
-        for column in CONTRACT[table]:
+    for table, columns, frame in (
+        ("zones", CONTRACT["zones"], cases.zones),
+        ("sessions", CONTRACT["sessions"], cases.sessions),
+    ):
+        for column in columns:
             if column.name in _BASIC | asked or column.name not in frame.columns or not len(frame):
                 continue
             values = frame[column.name]

@@ -87,7 +87,7 @@ def complications(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
     return Finding(
         key="complications",
         title="Complications",
-        asks="How often does each complication occur by its day among all treated, and what do those not seen leave open?",
+        asks="How often does each complication occur among all treated, and what do those not seen leave open?",
         says=_sentences(recent, before, differences, severe, scope),
         headlines=_headlines(recent, severe, scope),
         estimates=(*answers, *differences, *(row.answer for row in by_zone.rows), *session_answers),
@@ -97,8 +97,8 @@ def complications(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
             by_zone,
             sessions,
         ),
-        denominators=f"Treated in {scope.label}: {plural(len(cases.during(scope.start, scope.end)), 'zone')}. Each outcome "
-        "names the quarter it is given for and its own counts.",
+        denominators=f"Treated in {scope.label}: {plural(len(cases.during(scope.start, scope.end)), 'zone')}. Each "
+        "outcome names the quarter it is given for and its own counts.",
         exclusions=_not_yet_mature(cases, zones, scope),
         methods=(
             "Risk by day N among all treated: zones with an event found before the seen-from day count as they "
@@ -254,7 +254,7 @@ def _by_zone(cases: Cases, scope: Scope, protocol: Protocol) -> Forest:
         _, end, _ = newest_mature_quarter(outcome, scope.end, scope.as_of)
         span = cases.during(date(1900, 1, 1), end)
         for zone in ZONES:
-            here = span.where(lambda f, zone=zone: f["zone"] == zone, "one zone")
+            here = _of_zone(span, zone)
             if not len(here):
                 continue
             risk = _risk(here, outcome, f"{ZONES[zone][0]}, to {end.isoformat()}", protocol)
@@ -273,6 +273,10 @@ def _by_zone(cases: Cases, scope: Scope, protocol: Protocol) -> Forest:
         scale="proportion",
         note="Not adjusted for who was treated where.",
     )
+
+
+def _of_zone(cases: Cases, zone: str) -> Cases:
+    return cases.where(lambda frame: frame["zone"] == zone, ZONES[zone][0])
 
 
 def _session_grid(cases: Cases, scope: Scope, protocol: Protocol) -> tuple[Forest, list[Answer]]:

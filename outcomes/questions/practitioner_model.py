@@ -15,7 +15,7 @@ from outcomes.estimates.firth import ladder, penalised
 from outcomes.estimates.mixed import random_intercept
 from outcomes.estimates.multiplicity import holm
 from outcomes.estimates.proportion import clustered_proportion
-from outcomes.estimates.standardise import predicted_risks
+from outcomes.estimates.standardise import standardised_risks
 from outcomes.protocol import Protocol
 from outcomes.questions.follow_up import follow_up, mature
 from outcomes.questions.population import Population, everyone, first_treatments
@@ -176,7 +176,7 @@ def _expected(
         matrix = design.evaluate(own)
     except ValueError:  # a skin type that only this practitioner treated: nothing to expect from
         return None
-    return float(predicted_risks(fit, matrix).sum())
+    return float(standardised_risks(fit, [matrix], ("expected",)).values[0]) * len(own)
 
 
 def _against_rest(
@@ -193,8 +193,8 @@ def _against_rest(
     marked = frame.assign(_mine=mine.astype(float))
     design = build(marked, [Numeric("_mine", label=_MINE), *_case_mix_terms(region)])
     with_events = int(frame.loc[event, "patient_id"].nunique())
-    rung = ladder(design.matrix.shape[1], with_events, int(event.sum()))
-    if rung.name != "penalised":
+    rung = ladder(design.matrix.shape[1] - 1, with_events, int(event.sum()))
+    if rung.rung != "penalised":
         return NotEstimable(term, rung.reason, n=int(mine.sum()), patients=int(patients), unit="odds ratio")
     fit = penalised(
         design,
@@ -247,8 +247,8 @@ def _between(
         return NotEstimable(term, "fewer than three practitioners", n=len(frame)), {}
     design = build(frame, _case_mix_terms(region))
     with_events = int(frame.loc[event, "patient_id"].nunique())
-    rung = ladder(design.matrix.shape[1] + 1, with_events, int(event.sum()))
-    if rung.name != "penalised":
+    rung = ladder(design.matrix.shape[1], with_events, int(event.sum()))
+    if rung.rung != "penalised":
         return NotEstimable(term, rung.reason, n=len(frame), events=int(event.sum())), {}
     fit = random_intercept(design, event.astype(int), group=practitioners, level=protocol.level)
     if not isinstance(fit, Fit):

@@ -46,7 +46,7 @@ def response_curve(modelled: Modelled, setting: Setting, protocol: Protocol) -> 
         for t in modelled.terms
     ]
     design = build(frame, terms)
-    if ladder(design.matrix.shape[1], modelled.patients_with_events, int(modelled.event.sum())).name != "penalised":
+    if ladder(design.matrix.shape[1] - 1, modelled.patients_with_events, int(modelled.event.sum())).rung != "penalised":
         return None
     fit = penalised(design, modelled.event.astype(int), cluster=modelled.cluster, level=protocol.level, profile=())
     if isinstance(fit, NotEstimable):

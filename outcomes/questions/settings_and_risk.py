@@ -282,7 +282,7 @@ def _confounding(effect: Estimate) -> str:
         return "Something unrecorded of any strength could account for that."
     return (
         f"To account for that, something unrecorded would have to go with both the setting and the outcome by a risk "
-        f"ratio of at least {ratio(strength.point)} each; to bring the interval to 1, {ratio(strength.limit)}."
+        f"ratio of at least {ratio(strength.value)} each; to bring the interval to 1, {ratio(strength.limit)}."
     )
 
 

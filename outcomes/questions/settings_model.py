@@ -133,10 +133,10 @@ def model_outcome(
     for covariates in (FULL_SET, SHORT_SET):
         terms = settings_terms(covariates, frame, SETTINGS)
         design = build(frame, terms) if len(frame) else None
-        parameters = design.matrix.shape[1] if design is not None else len(terms)
+        parameters = design.matrix.shape[1] - 1 if design is not None else len(terms)
         rung = ladder(parameters, patients, int(event.sum()))
         reason = reason or rung.reason
-        if rung.name != "penalised" or design is None:
+        if rung.rung != "penalised" or design is None:
             reason = rung.reason
             continue
         effects, fit = _effects(modelled, design, protocol)
@@ -192,9 +192,9 @@ def _within(modelled: Modelled, terms: Sequence[Term], protocol: Protocol) -> di
     if len(levels) < 2:
         return {}
     design = build(frame, [*terms, Category("practitioner_id", reference=busiest, label="practitioner", levels=levels)])
-    rung = ladder(design.matrix.shape[1], modelled.patients_with_events, int(modelled.event.sum()))
+    rung = ladder(design.matrix.shape[1] - 1, modelled.patients_with_events, int(modelled.event.sum()))
     steps = [s.step_label for s in SETTINGS]
-    if rung.name != "penalised":
+    if rung.rung != "penalised":
         return {s.column: NotEstimable(s.step_label, rung.reason, n=len(frame), unit="odds ratio") for s in SETTINGS}
     fit = penalised(design, modelled.event.astype(int), cluster=modelled.cluster, level=protocol.level, profile=steps)
     if isinstance(fit, NotEstimable):

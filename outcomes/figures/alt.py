@@ -1,0 +1,149 @@
+"""What a figure shows, in words made from its numbers, for readers who do not see it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from outcomes import wording
+from outcomes.estimates.estimate import Estimate, NotEstimable
+from outcomes.findings import Bars, Curve, Curves, Exhibit, Forest, Funnel, FunnelPoint, Grid, Response
+
+
+def value_at(days: Sequence[float], values: Sequence[float | None], day: float) -> float | None:
+    """Value of a step curve on a day: that of the last step at or before it, None before the first.
+
+    Examples
+    --------
+    >>> value_at((0.0, 5.0, 9.0), (1.0, 0.6, 0.2), 7.0)
+    0.6
+    """
+    reached = [value for when, value in zip(days, values, strict=True) if when <= day]
+    return reached[-1] if reached else None
+
+
+def _sentence(text: str) -> str:
+    text = text.strip()
+    return text if not text or text[-1] in ".!?" else text + "."
+
+
+def _share(value: float, low: float | None, high: float | None) -> str:
+    if low is None or high is None:
+        return f"{wording.percent(value)} (no limits)"
+    limits = f"{wording.percent(low, sign=False)} to {wording.percent(high, sign=False)}"
+    return f"{wording.percent(value)} ({limits})"
+
+
+def _curve_line(curve: Curve, ticks: Sequence[float]) -> str:
+    parts: list[str] = []
+    for tick in ticks:
+        value = value_at(curve.days, curve.value, tick)
+        if value is not None and tick <= curve.days[-1]:
+            limits = value_at(curve.days, curve.low, tick), value_at(curve.days, curve.high, tick)
+            parts.append(f"day {wording.quantity(tick)} {_share(value, *limits)}")
+    size = f"{wording.plural(curve.n, 'zone')} of {wording.plural(curve.patients, 'patient')}"
+    risk = ", ".join(wording.count(n) for n in curve.at_risk)
+    return f"{curve.label}, {size}: {'; '.join(parts)}; numbers at risk {risk}."
+
+
+def curves_text(exhibit: Curves) -> str:
+    """Words for step curves: each line at each tick, with its limits and numbers at risk."""
+    if not exhibit.curves:
+        return _sentence(f"{exhibit.title}: no curve can be drawn. {exhibit.note}")
+    lines = " ".join(_curve_line(curve, exhibit.ticks) for curve in exhibit.curves)
+    number = wording.plural(len(exhibit.curves), "line")
+    return f"Step curves, {number}: {exhibit.y_label} by {exhibit.x_label}. {lines}"
+
+
+def funnel_value(point: FunnelPoint, value: float) -> str:
+    """A value of a funnel in the words of its unit."""
+    unit = point.answer.unit
+    if unit == "proportion":
+        return wording.percent(value)
+    return wording.value_text(value, unit)
+
+
+def _funnel_point(point: FunnelPoint) -> str:
+    if isinstance(point.answer, NotEstimable):
+        return f"{point.label}: {wording.estimate_text(point.answer)}, not drawn."
+    size = wording.quantity(point.size)
+    return f"{point.label}: {wording.estimate_text(point.answer)} on {size}, {point.verdict}."
+
+
+def funnel_text(exhibit: Funnel) -> str:
+    """Words for a funnel: the centre, then each point with its interval, size and verdict."""
+    if not exhibit.points:
+        return _sentence(f"{exhibit.title}: there is no point to draw. {exhibit.note}")
+    centre = funnel_value(exhibit.points[0], exhibit.centre)
+    limits = wording.listing([name for name, _, _ in exhibit.limits])
+    points = " ".join(_funnel_point(point) for point in exhibit.points)
+    return (
+        f"Funnel plot: {exhibit.y_label} against {exhibit.x_label}, {wording.plural(len(exhibit.points), 'point')}, "
+        f"limits of {limits} around {centre}. {points}"
+    )
+
+
+def response_text(exhibit: Response) -> str:
+    """Words for a response curve: its ends and middle with limits, and where the records lie."""
+    if not exhibit.x:
+        return _sentence(f"{exhibit.title}: no curve can be drawn. {exhibit.note}")
+    places = sorted({0, len(exhibit.x) // 2, len(exhibit.x) - 1})
+    parts = [
+        f"at {wording.quantity(exhibit.x[i])} {_share(exhibit.value[i], exhibit.low[i], exhibit.high[i])}"
+        for i in places
+    ]
+    bins = [
+        f"{wording.quantity(start)} to {wording.quantity(stop)}: {wording.plural(zones, 'zone')} of "
+        f"{wording.plural(patients, 'patient')}"
+        for start, stop, zones, patients in zip(
+            exhibit.histogram_edges[:-1],
+            exhibit.histogram_edges[1:],
+            exhibit.histogram_zones,
+            exhibit.histogram_patients,
+            strict=True,
+        )
+    ]
+    return (
+        f"Curve with ribbon: {exhibit.y_label} by {exhibit.x_label}: {'; '.join(parts)}. "
+        f"{wording.plural(exhibit.n, 'zone')} of {wording.plural(exhibit.patients, 'patient')}, "
+        f"{wording.plural(exhibit.events, 'event')}. Support below: {'; '.join(bins)}."
+    )
+
+
+def bars_text(exhibit: Bars) -> str:
+    """Words for bars: each label with its number."""
+    if not exhibit.labels:
+        return _sentence(f"{exhibit.title}: there is no bar to draw. {exhibit.note}")
+    pairs = zip(exhibit.labels, exhibit.texts, strict=True)
+    return "Horizontal bars: " + "; ".join(f"{label}, {text}" for label, text in pairs) + "."
+
+
+def alt_text(exhibit: Exhibit) -> str:
+    """What a drawn exhibit shows, in words.
+
+    Raises
+    ------
+    TypeError
+        For a table: its text is its cells.
+    """
+    if isinstance(exhibit, Curves):
+        return curves_text(exhibit)
+    if isinstance(exhibit, Funnel):
+        return funnel_text(exhibit)
+    if isinstance(exhibit, Response):
+        return response_text(exhibit)
+    if isinstance(exhibit, Bars):
+        return bars_text(exhibit)
+    raise TypeError(f"{type(exhibit).__name__} is a table and speaks by its cells")
+
+
+def is_empty(exhibit: Exhibit) -> bool:
+    """Whether there is nothing to draw, so that the reason stands in its place."""
+    if isinstance(exhibit, Forest | Grid):
+        return not exhibit.rows
+    if isinstance(exhibit, Curves):
+        return not any(curve.days for curve in exhibit.curves)
+    if isinstance(exhibit, Funnel):
+        return not any(isinstance(point.answer, Estimate) for point in exhibit.points)
+    if isinstance(exhibit, Response):
+        return len(exhibit.x) < 2
+    return not exhibit.labels

@@ -1,0 +1,61 @@
+"""From an exhibit to its picture: one drawer for each shape that is drawn."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from outcomes.figures import bars, curves, funnel, response
+from outcomes.figures.alt import alt_text, is_empty
+from outcomes.findings import Bars, Curves, Exhibit, Forest, Funnel, Grid, Response
+
+DRAWERS: dict[type, Callable[[Any], str]] = {
+    Curves: curves.draw,
+    Funnel: funnel.draw,
+    Response: response.draw,
+    Bars: bars.draw,
+}
+"""Shapes that become a picture."""
+
+TYPESET_AS_TABLES: tuple[type, ...] = (Forest, Grid)
+"""Shapes that the page sets as tables, marks and all, so that their numbers stay text."""
+
+
+@dataclass(frozen=True, slots=True)
+class Drawing:
+    """A picture and what it shows.
+
+    Attributes
+    ----------
+    svg : str
+        The picture, at its final size.
+    alt : str
+        The same in words, made from the numbers.
+    """
+
+    svg: str
+    alt: str
+
+
+def is_drawn(exhibit: Exhibit) -> bool:
+    """Whether an exhibit becomes a picture: a drawn shape with something to draw."""
+    return type(exhibit) in DRAWERS and not is_empty(exhibit)
+
+
+def draw(exhibit: Exhibit) -> Drawing:
+    """Draw an exhibit as it stands; nothing is recomputed.
+
+    Raises
+    ------
+    TypeError
+        If the shape is set as a table.
+    ValueError
+        If there is nothing to draw; the page then says why in words.
+    """
+    drawer = DRAWERS.get(type(exhibit))
+    if drawer is None:
+        raise TypeError(f"{type(exhibit).__name__} is set as a table, not drawn")
+    if is_empty(exhibit):
+        raise ValueError(f"there is nothing to draw: {exhibit.title}")
+    return Drawing(svg=drawer(exhibit), alt=alt_text(exhibit))

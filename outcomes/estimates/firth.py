@@ -240,13 +240,63 @@ def _term(
 
 
 def flic_intercept(data: Binary, coefficients: FloatArray) -> float:
-    """Which intercept makes predicted events equal observed ones, slopes held (FLIC)?"""
+    """Which intercept makes predicted events equal observed ones, slopes held (FLIC)?
+
+    Firth's penalty pulls predicted risks towards one half, which inflates small risks; the slopes are kept and the
+    intercept is fitted again by maximum likelihood.
+
+    References
+    ----------
+    Puhr R, Heinze G, Nold M, Lusa L, Geroldinger A (2017) Stat Med 36:2302–2317. doi:10.1002/sim.7273
+    """
     rest = data.matrix[:, 1:] @ coefficients[1:]
     value = float(coefficients[0])
     for _ in range(200):
         mu = expit(value + rest)
-        step = float(data.trials @ (data.events / data.trials - mu)) / float(data.trials @ (mu * (1 - mu)))
+        step = float((data.events - data.trials * mu).sum()) / float(data.trials @ (mu * (1 - mu)))
         value += float(np.clip(step, -5.0, 5.0))
         if abs(step) < 1e-12:
             break
     return value
+
+
+def flac(
+    design: Design, events: Values, *, trials: Values | None = None, weight: Values | None = None
+) -> FloatArray | NotEstimable:
+    """Coefficients of Firth's method with an added covariate (FLAC), whose mean predicted risk is the observed one.
+
+    Each record is followed by a pseudo-record with half an event and the record's leverage as weight; an added column
+    tells the two apart, and maximum likelihood on both gives the coefficients. A sensitivity check of FLIC.
+
+    Returns
+    -------
+    ndarray of shape (p,) or NotEstimable
+        Coefficients of the design's columns, intercept first.
+
+    References
+    ----------
+    Puhr R, Heinze G, Nold M, Lusa L, Geroldinger A (2017) Stat Med 36:2302–2317. doi:10.1002/sim.7273
+    """
+    method = "Firth logistic regression with added covariate (FLAC)"
+    data = observe(design, events, trials=trials, weight=weight)
+    redundant = collinear_columns(data.matrix, data.trials) if data.n else ()
+    refusal = nothing_to_fit(design, data, redundant, method=method)
+    if refusal is not None:
+        return refusal
+    surface = Surface.of(data, penalty=0.5)
+    try:
+        leverage = surface.maximum().leverage
+        rows = len(surface.matrix)
+        added = np.repeat([0.0, 1.0], rows)[:, None]
+        augmented = Surface(
+            matrix=np.hstack([np.vstack([surface.matrix, surface.matrix]), added]),
+            shift=np.append(surface.shift, 0.0),
+            scale=np.append(surface.scale, 1.0),
+            events=np.concatenate([surface.events, leverage / 2]),
+            trials=np.concatenate([surface.trials, leverage]),
+            penalty=0.0,
+        )
+        best = augmented.maximum()
+    except (NotConverged, np.linalg.LinAlgError):
+        return cannot_say("model", "the penalised fit did not converge", method=method, data=data)
+    return augmented.raw(best.point)[:-1]

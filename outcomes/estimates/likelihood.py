@@ -241,16 +241,18 @@ class Surface:
         for _ in range(_FAR):
             outer = inner + side * step
             if gap(outer) > 0:
-                return self._root(gap, inner, outer, middle, target)
+                return self._root(gap, inner, outer, middle, target, 1e-9 * error)
             inner, step = outer, step * 1.5
         return None
 
     @staticmethod
-    def _root(gap: Callable[[float], float], inner: float, outer: float, middle: float, target: float) -> float:
+    def _root(
+        gap: Callable[[float], float], inner: float, outer: float, middle: float, target: float, close: float
+    ) -> float:
         def known(value: float) -> float:
             return -target if value == middle else gap(value)
 
-        return float(brentq(known, min(inner, outer), max(inner, outer), xtol=1e-10, rtol=1e-12))
+        return float(brentq(known, min(inner, outer), max(inner, outer), xtol=close, rtol=1e-12))
 
     def raw(self, point: FloatArray) -> FloatArray:
         """Coefficients of the columns as given."""

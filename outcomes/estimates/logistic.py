@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 from scipy import stats
 
-from outcomes.estimates.binary import Binary, Values, observe
+from outcomes.estimates.binary import Binary, Cells, Values, observe
 from outcomes.estimates.cluster import ClusterCovariance, cluster_covariance
 from outcomes.estimates.design import Design
 from outcomes.estimates.estimate import Answer, Fit, FloatArray, NotEstimable
@@ -59,9 +61,11 @@ def maximum_likelihood(
     Fit or NotEstimable
         Terms are odds ratios named by the design's labels; spline columns get none. NotEstimable without
         events, without non-events, with one patient only, with collinear columns, or under separation.
-        ``details``: ``deviance``, ``null_deviance``, ``standard_error`` (p,), ``information_covariance`` (p, p),
-        ``patients_with_events``, and with `cluster` ``cluster_covariance`` (CR0–CR3, `ClusterCovariance`
-        on the columns as given).
+        ``log_likelihood`` and ``details["null_log_likelihood"]`` are those of single yes/no records, without
+        binomial constants, whatever the grouping. ``details``: ``standard_error`` (p,),
+        ``information_covariance`` (p, p), and with `cluster` ``patients_with_events``, ``cluster_covariance``
+        (CR0–CR3, `ClusterCovariance` on the columns as given) and ``contrast_degrees``, which gives Satterthwaite's
+        degrees of freedom of each row of a matrix of contrasts.
 
     Raises
     ------
@@ -109,8 +113,7 @@ def maximum_likelihood(
     information = surface.raw_covariance(best.inverse)
     details: dict[str, object] = {
         "information_covariance": information,
-        "deviance": 2 * (_saturated(data) - best.value),
-        "null_deviance": 2 * (_saturated(data) - _null_value(data)),
+        "null_log_likelihood": _null_value(data),
     }
     robust: ClusterCovariance | None = None
     covariance, degrees = information, None
@@ -121,6 +124,7 @@ def maximum_likelihood(
         )
         covariance, degrees = robust.bias_reduced, robust.degrees_of_freedom
         details["cluster_covariance"] = robust
+        details["contrast_degrees"] = partial(_contrast_degrees, surface, data.cells, best)
         details["patients_with_events"] = data.cells.with_events
     details["standard_error"] = np.sqrt(np.diag(covariance))
     answers = [
@@ -197,6 +201,12 @@ def _profile_term(
     )
 
 
+def _contrast_degrees(surface: Surface, cells: Cells, best: State, contrasts: FloatArray) -> FloatArray:
+    return cluster_covariance(
+        surface.matrix, cells, best.probability, best.inverse, contrasts=contrasts @ surface.turn()
+    ).degrees_of_freedom
+
+
 def _raw(surface: Surface, robust: ClusterCovariance) -> ClusterCovariance:
     return ClusterCovariance(
         surface.raw_covariance(robust.uncorrected),
@@ -206,14 +216,6 @@ def _raw(surface: Surface, robust: ClusterCovariance) -> ClusterCovariance:
         robust.one_patient,
         robust.clusters,
     )
-
-
-def _saturated(data: Binary) -> float:
-    """Log-likelihood of a model with a probability of its own for each covariate pattern."""
-    k, n = data.events, data.trials
-    mixed = (k > 0) & (k < n)
-    share = k[mixed] / n[mixed]
-    return float((k[mixed] * np.log(share) + (n[mixed] - k[mixed]) * np.log1p(-share)).sum())
 
 
 def _null_value(data: Binary) -> float:

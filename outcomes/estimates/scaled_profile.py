@@ -11,6 +11,8 @@ from outcomes.estimates.cluster import cluster_covariance
 from outcomes.estimates.estimate import FloatArray
 from outcomes.estimates.likelihood import State, Surface
 
+_EDGE = 1e-15  # keeps Pearson residuals finite where a probability rounds to 0 or 1
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class DesignEffects:
@@ -92,7 +94,7 @@ def working_correlation(cells: Cells, probability: FloatArray, parameters: int) 
     ----------
     Liang K-Y, Zeger SL (1986) Biometrika 73:13–22. doi:10.1093/biomet/73.1.13
     """
-    mu = probability[cells.pattern]
+    mu = np.clip(probability, _EDGE, 1 - _EDGE)[cells.pattern]
     variance = mu * (1 - mu)
     sums = np.bincount(cells.cluster, (cells.events - cells.trials * mu) / np.sqrt(variance), cells.clusters)
     squares = (cells.events * (1 - mu) ** 2 + (cells.trials - cells.events) * mu**2) / variance

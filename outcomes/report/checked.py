@@ -1,0 +1,85 @@
+"""What `outcomes check` and a rejected export say on the screen, and the files a receptionist works through."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from pathlib import Path
+
+from outcomes.errors import ReportError
+from outcomes.records.cases import Source
+from outcomes.records.load import Checked
+from outcomes.records.problems import Problem, problem_frame
+from outcomes.wording import count, listing, number_word, plural
+
+ROWS_NAMED = 5
+
+
+def checked_text(checked: Checked) -> str:
+    """What would be refused and why, grouped by rule with counts, the first rows named; no value."""
+    lines = [_counts(checked.source)]
+    if checked.problems:
+        lines.append(problems_text(checked.problems))
+    lines += [f"Note: {note}." if not note.endswith(".") else f"Note: {note}" for note in checked.source.notes]
+    if checked.cases is None:
+        lines.append("The export cannot be used as it is.")
+    elif not checked.problems:
+        lines.append("Nothing would be refused.")
+    return "\n".join(lines)
+
+
+def problems_text(problems: Sequence[Problem]) -> str:
+    """Problems grouped by table, column, rule and remedy: how often, where first, what to do."""
+    groups: dict[tuple[bool, str, str, str, str], list[Problem]] = defaultdict(list)
+    for problem in problems:
+        key = (not problem.fatal, problem.table, problem.column, problem.rule, problem.remedy)
+        groups[key].append(problem)
+    lines = []
+    for (_, table, column, rule, remedy), found in sorted(groups.items(), key=lambda g: (g[0][0], -len(g[1]), g[0])):
+        rows = sorted(p.row for p in found if p.row is not None)
+        place = f"{table}, column {column}" if column else table
+        where = f" ({_rows(rows)})" if rows else ""
+        lines.append(f"{place}{where}: {_closed(rule)} {_closed(remedy)}")
+    return "\n".join(lines)
+
+
+def write_problems(checked: Checked, folder: Path) -> Path:
+    """Write problems.csv and refused.csv to a folder; return the path of problems.csv.
+
+    Raises
+    ------
+    ReportError
+        If the folder cannot be written to.
+    """
+    path = folder / "problems.csv"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        problem_frame(checked.problems).to_csv(path, index=False, lineterminator="\n")
+        checked.refused.to_csv(folder / "refused.csv", index=False, lineterminator="\n")
+    except OSError:
+        raise ReportError(
+            f"The folder {folder.name} cannot be written to.", "Choose another with --out, or free it."
+        ) from None
+    return path
+
+
+def _counts(source: Source) -> str:
+    return "\n".join(
+        f"{c.table}: {plural(c.rows_read, 'row')} read, {count(c.rows_accepted)} accepted, {count(c.rows_refused)} refused."
+        for c in source.counts
+    )
+
+
+def _rows(rows: Sequence[int]) -> str:
+    """Name the first rows: "row 7", "rows 7, 9 and 12", "row 7 and 811 more, first 7, 9, 12, 13, 20"."""
+    if len(rows) == 1:
+        return f"row {rows[0]}"
+    if len(rows) <= ROWS_NAMED:
+        return f"rows {listing([str(row) for row in rows])}"
+    first = ", ".join(str(row) for row in rows[:ROWS_NAMED])
+    return f"rows {first} and {number_word(len(rows) - ROWS_NAMED)} more"
+
+
+def _closed(sentence: str) -> str:
+    text = sentence[:1].upper() + sentence[1:]
+    return text if text.endswith((".", "?")) else f"{text}."

@@ -1,0 +1,209 @@
+"""Findings into a report for the committee: arranges and words, computes nothing."""
+
+from __future__ import annotations
+
+import platform
+from collections import Counter
+from collections.abc import Sequence
+from importlib.metadata import PackageNotFoundError, version
+
+from outcomes import wording
+from outcomes.errors import ReportError
+from outcomes.estimates.estimate import Estimate
+from outcomes.findings import Finding
+from outcomes.protocol import Protocol
+from outcomes.records.cases import Cases
+from outcomes.records.scope import Scope
+from outcomes.report import texts
+from outcomes.report.document import FileDigest, Headline, Report, Request, Volume
+from outcomes.report.sections import audit_layout
+
+_FIRST_PAGE_HEADLINES = 7
+_SUMMARY_QUESTIONS = ("complications", "settings_and_risk", "healing", "practitioners")
+_REACH_DAYS = (90, 30, 7)
+_REACH_FROM_ZONES = 20
+_SOFTWARE = (
+    "outcomes", "numpy", "scipy", "pandas", "pandera", "statsmodels", "scikit-learn", "firthmodels", "matplotlib",
+    "typst", "fonttools", "fontpkg-source-serif-4", "fontpkg-source-sans-3", "openpyxl", "pyarrow",
+)  # fmt: skip
+
+
+def software_versions() -> tuple[tuple[str, str], ...]:
+    """Versions of Python and of every library that a number or a page depends on."""
+    found = [("Python", platform.python_version())]
+    for name in _SOFTWARE:
+        try:
+            found.append((name, version(name)))
+        except PackageNotFoundError:
+            continue
+    return tuple(found)
+
+
+def compose(
+    findings: Sequence[Finding],
+    cases: Cases,
+    scope: Scope,
+    protocol: Protocol | None = None,
+    *,
+    title: str | None = None,
+    organisation: str | None = None,
+) -> Report:
+    """Arrange findings into the audit report.
+
+    Parameters
+    ----------
+    findings : sequence of Finding
+        In the order they are to be read.
+    cases : Cases
+        What was loaded; gives the counts of the data pages.
+    scope : Scope
+    protocol : Protocol or None
+        Gives title, organisation and windows; None for the defaults.
+    title, organisation : str or None
+        Printed instead of the protocol's.
+
+    Returns
+    -------
+    Report
+
+    Raises
+    ------
+    ReportError
+        If there is no finding, or two of them share a key.
+    """
+    keys = [finding.key for finding in findings]
+    if not keys or len(set(keys)) != len(keys):
+        raise ReportError(
+            "A report needs at least one finding, and each finding a key of its own.",
+            "Ask at least one question, and each question once.",
+        )
+    protocol = protocol or Protocol()
+    versions = software_versions()
+    first, further = _headlines(findings)
+    named = protocol.organisation if organisation is None else organisation
+    return Report(
+        title=protocol.title if title is None else title,
+        organisation=named,
+        kind="audit",
+        scope=_scope_words(scope),
+        volume=_volume(findings, cases, scope),
+        summary=_summary(findings, cases, scope, named),
+        headlines=first,
+        further=further,
+        requests=_requests(findings),
+        caution=texts.FIRST_PAGE_CAUTION,
+        sections=audit_layout(findings, cases, scope, protocol, versions),
+        estimates=tuple((finding.key, finding.estimates) for finding in findings),
+        counts=cases.source.counts,
+        files=tuple(FileDigest(f.table, f.kind, f.sha256, f.reading) for f in cases.source.files),
+        versions=versions,
+        problems=cases.problems,
+        refused=_refused(cases),
+    )
+
+
+def _scope_words(scope: Scope) -> dict[str, str]:
+    return {
+        "period": scope.label,
+        "start": scope.start.isoformat(),
+        "end": scope.end.isoformat(),
+        "span": wording.span_text(scope.start, scope.end),
+        "baseline": scope.baseline_label,
+        "baseline_start": scope.baseline_start.isoformat(),
+        "baseline_end": scope.baseline_end.isoformat(),
+        "baseline_span": wording.span_text(scope.baseline_start, scope.baseline_end),
+        "as_of": scope.as_of.isoformat(),
+        "cut_off": wording.day_text(scope.as_of),
+    }
+
+
+def _refused(cases: Cases) -> tuple[tuple[str, int | None, str], ...]:
+    rows = []
+    for table, row, rules in cases.refused[["table", "row", "rules"]].itertuples(index=False):
+        number = int(row) if row == row and row is not None else None  # a missing number is not equal to itself
+        rows.append((str(table), number, str(rules)))
+    return tuple(rows)
+
+
+def _reach(findings: Sequence[Finding], scope: Scope) -> tuple[int, Estimate] | None:
+    """Follow-up reach of the period, at the latest day that enough of its zones can have reached."""
+    for finding in findings:
+        if finding.key == "completeness":
+            for day in _REACH_DAYS:
+                for answer in finding.estimates:
+                    if (
+                        isinstance(answer, Estimate)
+                        and answer.term == f"reach day {day}, {scope.label}"
+                        and answer.n >= _REACH_FROM_ZONES
+                    ):
+                        return day, answer
+    return None
+
+
+def _volume(findings: Sequence[Finding], cases: Cases, scope: Scope) -> tuple[Volume, ...]:
+    period = cases.during(scope.start, scope.end)
+    sessions = int(period.zones["session_id"].nunique())
+    reach = _reach(findings, scope)
+    return (
+        Volume(wording.count(len(period)), "zones treated"),
+        Volume(wording.count(period.patients), "patients"),
+        Volume(wording.count(sessions), "sessions"),
+        Volume("not asked", "follow-up reach")
+        if reach is None
+        else Volume(
+            wording.percent(reach[1].value),
+            f"seen on or after day {reach[0]}, of {wording.count(reach[1].n)} zones treated long enough ago",
+        ),
+    )
+
+
+def _summary(findings: Sequence[Finding], cases: Cases, scope: Scope, organisation: str) -> tuple[str, ...]:
+    period = cases.during(scope.start, scope.end)
+    baseline = cases.during(scope.baseline_start, scope.baseline_end)
+    zones = cases.source.count("zones")
+    who = f"{organisation} recorded" if organisation else "The records hold"
+    says = [
+        f"{who} {wording.plural(len(period), 'treated zone')} of {wording.plural(period.patients, 'patient')} in "
+        f"{scope.label}, beside {wording.plural(len(baseline), 'zone')} in the baseline {scope.baseline_label}; of "
+        f"{wording.plural(zones.rows_read, 'row')} read, {wording.count(zones.rows_refused)} "
+        f"{'was' if zones.rows_refused == 1 else 'were'} set aside for breaking a rule."
+    ]
+    by_key = {finding.key: finding for finding in findings}
+    chosen = [by_key[key] for key in _SUMMARY_QUESTIONS if key in by_key] or list(findings)[:3]
+    says += [finding.says[0] for finding in chosen if finding.says]
+    tally = Counter(verdict for finding in findings for verdict, _ in finding.headlines)
+    judged = [v for v in texts.MORE_URGENT_FIRST if tally[v] and v != "described"]
+    if judged:
+        words = [f"{wording.number_word(tally[v])} {v}" for v in judged]
+        total = sum(tally[v] for v in judged)
+        says.append(
+            f"Of {wording.number_word(total) if total > 1 else 'one'} {'verdict' if total == 1 else 'verdicts'}, "
+            f"{wording.listing(words)}."
+        )
+    return tuple(says)
+
+
+def _headlines(findings: Sequence[Finding]) -> tuple[tuple[Headline, ...], tuple[Headline, ...]]:
+    """Split headlines into those of the first page and the rest.
+
+    The first headline of each finding comes first, so that no question is silent; places left go to the most
+    urgent of the others. Each part is then ordered by urgency, within it by the order of the report.
+    """
+    ranked = [
+        (texts.MORE_URGENT_FIRST.index(verdict), place, order, Headline(verdict, text, finding.key))
+        for place, finding in enumerate(findings)
+        for order, (verdict, text) in enumerate(finding.headlines)
+    ]
+    leading = sorted(entry for entry in ranked if entry[2] == 0)
+    others = sorted(entry for entry in ranked if entry[2] > 0)
+    queue = [*leading, *others]
+    first, rest = sorted(queue[:_FIRST_PAGE_HEADLINES]), sorted(queue[_FIRST_PAGE_HEADLINES:])
+    return tuple(h for _, _, _, h in first), tuple(h for _, _, _, h in rest)
+
+
+def _requests(findings: Sequence[Finding]) -> tuple[Request, ...]:
+    seen: dict[str, Request] = {}
+    for finding in findings:
+        for text in finding.requests:
+            seen.setdefault(text, Request(text, finding.key))
+    return tuple(seen.values())

@@ -1,0 +1,160 @@
+"""The formulas behind the methods: which ones a report needs, and each in words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from outcomes.report.document import Formula
+
+
+@dataclass(frozen=True, slots=True)
+class _Entry:
+    formula: Formula
+    said_by: tuple[str, ...]
+    """Words in a method's text that call for the formula."""
+
+
+# The template sets each by its name; the words are its alternative text.
+_ENTRIES: tuple[_Entry, ...] = (
+    _Entry(
+        Formula(
+            "exact",
+            "Exact limits of a proportion",
+            "For k events among n records, the lower limit is the alpha over two quantile of the beta distribution "
+            "with k and n minus k plus one; the upper limit is the one minus alpha over two quantile of the beta "
+            "distribution with k plus one and n minus k. With no event the lower limit is zero; with nothing but "
+            "events the upper limit is one.",
+            "Clopper and Pearson, Biometrika 1934;26:404–413",
+        ),
+        ("Clopper", "exact limits", "exact binomial limits", "Korn"),
+    ),
+    _Entry(
+        Formula(
+            "korn_graubard",
+            "Proportion when patients have several zones",
+            "The exact limits are taken at an effective number of records: p times one minus p over the variance of "
+            "p that allows for clustering, times the square of the ratio of two t quantiles, that of n minus one "
+            "degrees of freedom over that of the number of patients minus one.",
+            "Korn and Graubard, Survey Methodology 1998;24:193–201",
+        ),
+        ("Korn",),
+    ),
+    _Entry(
+        Formula(
+            "wilson",
+            "Score limits of a proportion",
+            "For k events among n records, with p the share k over n and z the normal quantile, the limits are p plus "
+            "z squared over two n, plus or minus z times the root of p times one minus p over n plus z squared over "
+            "four n squared, all divided by one plus z squared over n.",
+            "Wilson, J Am Stat Assoc 1927;22:209–212",
+        ),
+        ("Wilson",),
+    ),
+    _Entry(
+        Formula(
+            "newcombe",
+            "Difference of two proportions",
+            "For shares a and b with their own limits, the lower limit of a minus b is the difference minus the root "
+            "of a minus its lower limit, squared, plus the upper limit of b minus b, squared; the upper limit is the "
+            "difference plus the root of the upper limit of a minus a, squared, plus b minus its lower limit, "
+            "squared.",
+            "Newcombe, Stat Med 1998;17:873–890",
+        ),
+        ("Newcombe",),
+    ),
+    _Entry(
+        Formula(
+            "firth",
+            "Penalised logistic regression",
+            "The log-likelihood plus half the log determinant of the information matrix is maximised. The penalty "
+            "keeps estimates finite where a level has no event, and takes off most of the bias of few events.",
+            "Firth, Biometrika 1993;80:27–38",
+        ),
+        ("Firth",),
+    ),
+    _Entry(
+        Formula(
+            "scaled_profile",
+            "Limits that allow for several zones of one patient",
+            "The limits enclose every value psi whose penalised deviance D of psi, divided by lambda of psi, is at "
+            "most the chi-squared quantile with one degree of freedom; lambda is the largest of one and two "
+            "estimates of how much wider the clustering makes the interval, from the correlation within patients "
+            "and from leaving out one patient at a time.",
+            "",
+        ),
+        ("scaled profile", "design effect", "scaled by"),
+    ),
+    _Entry(
+        Formula(
+            "standardised",
+            "Adjusted risk",
+            "The adjusted risk at a setting a is the mean, over all n zones in the model, of the risk the model gives "
+            "each zone with its own case-mix and the setting a.",
+            "",
+        ),
+        ("g-computation", "tandardised over"),
+    ),
+    _Entry(
+        Formula(
+            "evalue",
+            "E-value",
+            "For a risk ratio RR above one, the E-value is RR plus the root of RR times RR minus one: how strongly an "
+            "unrecorded cause would have to be tied to both setting and outcome to explain the link away.",
+            "VanderWeele and Ding, Ann Intern Med 2017;167:268–274",
+        ),
+        ("E-value",),
+    ),
+    _Entry(
+        Formula(
+            "turnbull",
+            "Share not yet healed",
+            "Zone i was last seen unhealed on day l i and first seen healed on day r i. The curve S is the one that "
+            "maximises the product over all zones of S at l i minus S at r i.",
+            "Turnbull, J R Stat Soc B 1976;38:290–295",
+        ),
+        ("Turnbull",),
+    ),
+    _Entry(
+        Formula(
+            "accelerated",
+            "Time ratio",
+            "The logarithm of the time to heal is x times beta plus sigma times an error of the family fixed by the "
+            "protocol. The time ratio of a covariate is the exponential of its coefficient.",
+            "",
+        ),
+        ("accelerated failure time", "Time ratios"),
+    ),
+    _Entry(
+        Formula(
+            "random_intercept",
+            "Spread between practitioners",
+            "The log odds of the outcome of zone i of practitioner j are x i j times beta plus u j, where u j is "
+            "normal with mean zero and standard deviation tau. The shrunken estimate of a practitioner is the "
+            "exponential of the most likely u j.",
+            "",
+        ),
+        ("random-intercept", "random intercept"),
+    ),
+    _Entry(
+        Formula(
+            "funnel",
+            "Limits of a funnel",
+            "At size n the limits are the quantiles of a binomial count with n trials and the overall risk, divided "
+            "by n: 2.5 and 97.5 per cent for the inner limits, 0.1 and 99.9 per cent for the outer ones.",
+            "",
+        ),
+        ("funnel", "unnel limits"),
+    ),
+)
+
+
+def formulas_for(methods: Iterable[str]) -> tuple[Formula, ...]:
+    """Which formulas the methods of a report name, in a fixed order."""
+    said = "\n".join(methods)
+    return tuple(e.formula for e in _ENTRIES if any(word in said for word in e.said_by))
+
+
+def formula_names() -> tuple[str, ...]:
+    """Every formula that the template must be able to set."""
+    return tuple(e.formula.name for e in _ENTRIES)

@@ -1,0 +1,179 @@
+"""From a `Report` to its folder: audit.pdf, report.json, tables, figures, refused.csv, problems.csv."""
+
+from __future__ import annotations
+
+import io
+import tempfile
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import typst
+
+from outcomes.errors import ReportError
+from outcomes.estimates.estimate import tidy
+from outcomes.figures.draw import draw, is_drawn
+from outcomes.figures.glyphs import font_folders
+from outcomes.records.problems import problem_frame
+from outcomes.report.data import json_text, report_data
+from outcomes.report.document import Report
+from outcomes.report.settable import settable_data
+from outcomes.report.writing import check_free, write_whole
+
+PDF_STANDARDS = ("a-2a", "ua-1")
+"""Archival and accessible: typst refuses to write a file that breaks the rules it checks."""
+
+_MAIN, _HOUSE = "audit.typ", "house.typ"
+_DATA = "report.json"
+_NOT_PRINTED = ("estimates", "files", "tables", "versions", "written")
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """Where a report was written.
+
+    Attributes
+    ----------
+    folder, pdf, json : Path
+    tables, figures : tuple of Path
+    """
+
+    folder: Path
+    pdf: Path
+    json: Path
+    tables: tuple[Path, ...]
+    figures: tuple[Path, ...]
+
+
+def typeset(
+    report: Report,
+    out: Path,
+    *,
+    inputs: Iterable[Path] = (),
+    progress: Callable[[str], None] | None = None,
+) -> Written:
+    """Write a report's folder, whole or not at all.
+
+    Parameters
+    ----------
+    report : Report
+    out : Path
+        Folder to write; an earlier report in it is replaced, anything else is left alone and refused.
+    inputs : iterable of Path
+        Files that were read; none of them may lie in `out`.
+    progress : callable or None
+        Told a short sentence before each step.
+
+    Returns
+    -------
+    Written
+
+    Raises
+    ------
+    ReportError
+        If the folder cannot be used or the PDF cannot be set; what was there before is then untouched.
+    """
+    say = progress or (lambda sentence: None)
+    check_free(out, inputs)
+    say("drawing figures")
+    pictures = {f"figures/{s.name}.svg": draw(s.exhibit).svg for s in report.exhibits() if is_drawn(s.exhibit)}
+    tables = {f"tables/{key}.csv": _csv(tidy(answers)) for key, answers in report.estimates}
+    data = report_data(report)
+    data["written"] = sorted(["audit.pdf", "problems.csv", "refused.csv", "report.json", *pictures, *tables])
+    say("typesetting the report")
+    pdf = compile_pdf(data, pictures, date.fromisoformat(report.scope["as_of"]))
+    content: dict[str, bytes] = {
+        "audit.pdf": pdf,
+        "report.json": json_text(data).encode("utf-8"),
+        "refused.csv": _csv(_refused_frame(report)),
+        "problems.csv": _csv(problem_frame(report.problems)),
+        **{name: svg.encode("utf-8") for name, svg in pictures.items()},
+        **tables,
+    }
+    write_whole(out, content)
+    return Written(
+        folder=out,
+        pdf=out / "audit.pdf",
+        json=out / "report.json",
+        tables=tuple(out / name for name in tables),
+        figures=tuple(out / name for name in pictures),
+    )
+
+
+def _csv(frame: pd.DataFrame) -> bytes:
+    buffer = io.StringIO()
+    frame.to_csv(buffer, index=False, float_format="%.10g", lineterminator="\n")
+    return buffer.getvalue().encode("utf-8")
+
+
+def _refused_frame(report: Report) -> pd.DataFrame:
+    frame = pd.DataFrame(list(report.refused), columns=["table", "row", "rules"])
+    frame["row"] = frame["row"].astype("Int64")
+    return frame
+
+
+@cache
+def _fonts() -> typst.Fonts:
+    folders = [str(folder) for folder in font_folders()]
+    # The fonts that come with typst serve the formulas only.
+    return typst.Fonts(include_system_fonts=False, include_embedded_fonts=True, font_paths=folders)
+
+
+def _template(name: str) -> bytes:
+    return (files("outcomes.report") / "templates" / name).read_bytes()
+
+
+def compile_pdf(data: dict[str, Any], pictures: dict[str, str], as_of: date) -> bytes:
+    """Set report data as PDF; text enters as data and never as markup.
+
+    Raises
+    ------
+    ReportError
+        If typst refuses, or warns of anything.
+    """
+    printed = settable_data({key: part for key, part in data.items() if key not in _NOT_PRINTED})
+    sources: dict[str, bytes] = {
+        "main.typ": _template(_MAIN),
+        _HOUSE: _template(_HOUSE),
+        "formulas.typ": _template("formulas.typ"),
+        _DATA: json_text(_without_numbers(printed)).encode("utf-8"),
+        **{name: svg.encode("utf-8") for name, svg in pictures.items()},
+    }
+    stamp = datetime(as_of.year, as_of.month, as_of.day, tzinfo=UTC)
+    try:
+        with tempfile.TemporaryDirectory() as root:
+            pdf, warnings = typst.compile_with_warnings(
+                sources,
+                root=root,
+                font_paths=_fonts(),
+                format="pdf",
+                pdf_standards=list(PDF_STANDARDS),
+                timestamp=stamp,
+            )
+    except typst.TypstError as fault:
+        raise _unset(fault.message) from fault
+    except RuntimeError as fault:
+        raise _unset(str(fault)) from fault
+    if warnings:
+        raise _unset(str(warnings[0].message))
+    return bytes(pdf)
+
+
+def _unset(message: str) -> ReportError:
+    return ReportError(
+        f"The report could not be typeset: {message}.", "Nothing was written; please report this line."
+    )
+
+
+def _without_numbers(value: Any) -> Any:
+    """Leave out the raw numbers behind figures and rows: the page prints their worded form."""
+    if isinstance(value, dict):
+        return {k: _without_numbers(part) for k, part in value.items() if k not in ("numbers", "estimate")}
+    if isinstance(value, list):
+        return [_without_numbers(part) for part in value]
+    return value

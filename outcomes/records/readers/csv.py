@@ -19,7 +19,7 @@ from outcomes.records.readers.raw import RawTable, TableReading
 DELIMITERS: dict[str, str] = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
 
 _SAMPLE_ROWS = 200
-_NOT_CLOSED = "A quotation mark is opened and not closed, so rows run into each other."
+_NOT_CLOSED = "a quotation mark is opened and not closed, so rows run into each other"
 _CLOSE_IT = "Close or remove the quotation mark in the export, or export the table again."
 
 
@@ -104,13 +104,13 @@ def read_csv(data: bytes, table: Table, rules: TableReading, sha256: str) -> Raw
     if decoded.contradiction:
         faults.file("encoding", decoded.contradiction, "Declare the encoding of the export in the mapping.")
     if is_blank(text):
-        faults.file("empty_file", "The file is empty.", "Export the table again.")
+        faults.file("empty_file", "the file is empty", "Export the table again.")
         return _nothing(faults, reading, sha256)
     text, delimiter = _delimiter(text, rules, reading)
     if delimiter is None:
         faults.file(
             "delimiter",
-            "The delimiter cannot be told: two of comma, semicolon, tab and bar fit equally well.",
+            "the delimiter cannot be told: two of comma, semicolon, tab and bar fit equally well",
             "Declare the delimiter in the mapping.",
         )
         return _nothing(faults, reading, sha256)
@@ -121,7 +121,7 @@ def read_csv(data: bytes, table: Table, rules: TableReading, sha256: str) -> Raw
         if record.row < rules.header_row:
             continue
         if record.fault == "unclosed":
-            faults.file("quote_not_closed", f"Row {record.row}: {_NOT_CLOSED[0].lower()}{_NOT_CLOSED[1:]}", _CLOSE_IT)
+            faults.file("quote_not_closed", f"in row {record.row} {_NOT_CLOSED}", _CLOSE_IT)
             return _nothing(faults, reading, sha256)
         if record.row == rules.header_row:
             header = record.cells
@@ -132,7 +132,7 @@ def read_csv(data: bytes, table: Table, rules: TableReading, sha256: str) -> Raw
     if header is None or all(is_blank(cell) for cell in header):
         faults.file(
             "header_absent",
-            f"Row {rules.header_row} holds no headers.",
+            f"row {rules.header_row} holds no headers",
             "Declare in the mapping which row holds them, as header_row.",
         )
         return _nothing(faults, reading, sha256)
@@ -182,32 +182,32 @@ def _rectangle(
         if record.fault:
             found.row(
                 record.row, "", "quotes",
-                "The row's quotation marks do not pair up, so its cells cannot be told apart.",
+                "the row's quotation marks do not pair up, so its cells cannot be told apart",
                 "Double each quotation mark inside a quoted cell, or export the table again.",
             )  # fmt: skip
         elif len(cells) > width and not all(is_blank(cell) for cell in cells[width:]):
             ragged, wider = ragged + 1, wider + 1
             found.row(
                 record.row, "", "too_many_cells",
-                f"The row has {len(cells)} cells and the header has {width}.",
+                f"the row has {len(cells)} cells and the header has {width}",
                 "Look for a delimiter inside a cell that is not quoted.",
             )  # fmt: skip
         elif len(cells) < width:
             ragged += 1
             found.row(
                 record.row, "", "too_few_cells",
-                f"The row has {len(cells)} cells and the header has {width}.",
+                f"the row has {len(cells)} cells and the header has {width}",
                 "Look for a line break inside a cell that is not quoted, or export the row again.",
             )  # fmt: skip
         if _swallowed(record.cells, delimiter, width):
             faults.file(
-                "quote_not_closed", f"Row {record.row}: a quoted cell runs over lines that look like rows.", _CLOSE_IT
+                "quote_not_closed", f"in row {record.row} a quoted cell runs over lines that look like rows", _CLOSE_IT
             )
         lines.append((cells + [None] * (width - len(cells)))[:width])
     if len(records) > 1 and ragged > len(records) / 2 and (width == 1 or ragged >= 5):
         faults.file(
             "header_row" if wider else "rows_short",
-            f"{ragged} of {len(records)} rows have another number of cells than the header, which has {width}.",
+            f"{ragged} of {len(records)} rows have another number of cells than the header, which has {width}",
             "Declare the delimiter, or the row that holds the headers (header_row), in the mapping.",
         )
     else:

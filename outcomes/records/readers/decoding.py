@@ -68,7 +68,7 @@ def _looks_utf_16(data: bytes) -> str | None:
     return None
 
 
-_UNCLEAR = "Some bytes of the file are UTF-8 and more are not, so its encoding is unclear."
+_UNCLEAR = "some characters of the file are UTF-8 and more are not, so its encoding is unclear"
 
 
 def decode(data: bytes, declared: str | None = None) -> Decoded:
@@ -97,7 +97,7 @@ def decode(data: bytes, declared: str | None = None) -> Decoded:
             text = data[len(mark) :].decode(encoding, "outcomes_stray")
             contradiction = ""
             if declared is not None and not _same_family(declared, encoding):
-                contradiction = f"The byte-order mark of the file is that of {name}, not of the declared encoding."
+                contradiction = f"the byte-order mark of the file is that of {name}, not of the declared encoding"
             return Decoded(text, f"encoding {name}, by its byte-order mark", contradiction)
     if declared is not None:
         return Decoded(data.decode(declared, "outcomes_stray"), f"encoding {declared}, declared")

@@ -75,7 +75,7 @@ def check_headers(headers: Sequence[str], columns: Sequence[Cells], rows: Sequen
         if STRAY in header or "\x00" in header or "\ufffd" in header:
             faults.file(
                 "header_unreadable",
-                "A header holds a character that cannot be read.",
+                "a header holds a character that cannot be read",
                 "Save the export again, as UTF-8, or declare its encoding in the mapping.",
             )
             break
@@ -99,7 +99,7 @@ def _repeated(header: str, headers: Sequence[str], columns: Sequence[Cells], row
             parts.append(f"only one of them is filled in {rows_in_words(alone)}")
     how = "; ".join(parts) or "they hold the same cells throughout"
     return (
-        f"The header stands over {len(where)} columns ({letters}): {how}.",
+        f"stands over {len(where)} columns ({letters}): {how}",
         "Keep the right one in the export and rename or delete the other, or drop the header in the mapping.",
     )
 
@@ -119,19 +119,19 @@ def _checked(cell: str, header: str, row: int, faults: Faults) -> str | None:
     if STRAY in cell:
         faults.row(
             row, header, "undecodable",
-            f"{cell.count(STRAY)} byte(s) of the cell cannot be decoded.",
+            f"holds {cell.count(STRAY)} byte(s) that cannot be decoded",
             "Correct the character in the record system, or declare the export's encoding in the mapping.",
         )  # fmt: skip
     if "\x00" in cell:
         faults.row(
             row, header, "nul_byte",
-            "The cell holds a NUL byte, which no text has.",
+            "holds a NUL byte, which no text has",
             "Export the row again, or correct the cell in the record system.",
         )  # fmt: skip
     if len(cell) > LONGEST_CELL:
         faults.row(
             row, header, "cell_too_long",
-            f"The cell holds more than {LONGEST_CELL:,} characters.",
+            f"holds more than {LONGEST_CELL:,} characters",
             "Look for a quotation mark that is not closed, or shorten the text in the export.",
         )  # fmt: skip
         return None
@@ -189,7 +189,7 @@ def assemble(
     if looks_like_data([tidy_header(header or "") for header in headers]):
         faults.file(
             "header_absent",
-            f"Row {rules.header_row} holds dates or numbers where headers should stand.",
+            f"row {rules.header_row} holds dates or numbers where headers should stand",
             "Export the headers too, or declare header_row in the mapping.",
         )
         names, columns = [], []
@@ -201,7 +201,7 @@ def assemble(
     _mark_repeated_headers(names, columns, rows, faults)
     check_cells(names, columns, rows, faults)
     if not rows:
-        faults.file("no_records", "The table has headers and no record.", "Choose an export that holds records.")
+        faults.file("no_records", "the table has headers and no record", "Choose an export that holds records.")
     typed = {name: cells for name, cells in (typed_dates or {}).items() if name in names and cells}
     return RawTable(
         faults.table, text_frame(names, columns, len(rows)), rows, kind, sha256, tuple(said),
@@ -226,7 +226,7 @@ def _mark_repeated_headers(
         if all(tidy_header(cells[i] or "") == header for header, cells in zip(headers, columns, strict=True)):
             faults.row(
                 rows[i], "", "header_again",
-                "The row repeats the headers; it is not a record.",
+                "the row repeats the headers; it is not a record",
                 "Delete the row in the export, or export the parts separately.",
             )  # fmt: skip
 

@@ -30,7 +30,7 @@ def read_parquet(data: bytes, table: Table, rules: TableReading, sha256: str) ->
         content = pq.ParquetFile(pa.BufferReader(data)).read()
     except (pa.ArrowException, OSError):
         faults.file(
-            "parquet_unreadable", "The Parquet file is damaged or cannot be read.", "Export the table again, or as CSV."
+            "parquet_unreadable", "the Parquet file is damaged or cannot be read", "Export the table again, or as CSV."
         )
         return RawTable(table, pd.DataFrame(), [], "parquet", sha256, (), tuple(faults.found))
     rows = list(range(2, content.num_rows + 2))
@@ -79,7 +79,7 @@ def _text(column: pa.ChunkedArray, name: str, rows: list[int], faults: Faults) -
         return [None if cell is None else ";".join(part for part in cell if part) for cell in column.to_pylist()]
     faults.file(
         "column_type",
-        "The column is of a type that has no text, such as bytes or a nested record.",
+        "is of a type that has no text, such as bytes or a nested record",
         "Export it as text, or drop it in the mapping.",
         column=name,
     )
@@ -92,13 +92,13 @@ def _floats(column: pa.ChunkedArray, name: str, rows: list[int], faults: Faults)
         if value is None or value != value:  # a float that is not a number is how a missing value is stored
             cells.append(None)
         elif value in (float("inf"), float("-inf")):
-            faults.row(row, name, "not_finite", "The cell is not a finite number.", "Correct the cell in the export.")
+            faults.row(row, name, "not_finite", "is not a finite number", "Correct the cell in the export.")
             cells.append(None)
         else:
             if abs(value) > _LARGEST_EXACT_FLOAT:
                 faults.row(
                     row, name, "digits_lost",
-                    "The cell holds a number too long for the type of its column, so digits were lost.",
+                    "holds a number too long for the type of its column, so digits were lost",
                     "Export the column as text or as integers.",
                 )  # fmt: skip
             cells.append(plain_number(value))

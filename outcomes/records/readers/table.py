@@ -45,7 +45,7 @@ def read_table(path: Path, table: Table, rules: TableReading | None = None) -> R
         return _refused(
             table,
             "file_absent" if absent else "file_unreadable",
-            f"The file for {table} {'does not exist' if absent else 'cannot be opened'}.",
+            f"the file for {table} {'does not exist' if absent else 'cannot be opened'}",
             "Check its name and place." if absent else "Check that it is a file and that you may read it.",
         )
     digest = hashlib.sha256(data).hexdigest()
@@ -57,7 +57,7 @@ def read_table(path: Path, table: Table, rules: TableReading | None = None) -> R
         return _refused(
             table,
             "old_workbook",
-            "The file is a workbook of the old .xls kind, or is locked with a password.",
+            "the file is a workbook of the old .xls kind, or is locked with a password",
             "Save it as .xlsx without a password, or as CSV.",
             digest,
         )

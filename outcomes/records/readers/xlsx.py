@@ -129,13 +129,13 @@ def read_xlsx(data: bytes, table: Table, rules: TableReading, sha256: str) -> Ra
             book.close()
     except _BROKEN:
         faults.file(
-            "workbook_unreadable", "The workbook is damaged or is not a workbook.", "Save it again as .xlsx, or as CSV."
+            "workbook_unreadable", "the workbook is damaged or is not a workbook", "Save it again as .xlsx, or as CSV."
         )
         return _nothing(faults, reading, sha256)
     if all(is_blank(cell) for cell in header):
         faults.file(
             "header_absent",
-            f"Row {rules.header_row} of the sheet holds no headers.",
+            f"row {rules.header_row} of the sheet holds no headers",
             "Declare in the mapping which row holds them, as header_row.",
         )
         return _nothing(faults, reading, sha256)
@@ -160,8 +160,8 @@ def _choose(
     else:
         faults.file(
             "sheet_absent",
-            f"None of the workbook's {len(sheets)} sheets is the one {'declared' if rules.sheet else 'named'} "
-            f"for {table}.",
+            f"none of the workbook's {len(sheets)} sheets is the one {'declared' if rules.sheet else 'named'} "
+            f"for {table}",
             f'Name the sheet "{table}", or declare it as sheet in [{table}] of the mapping.',
         )
         return None
@@ -237,7 +237,7 @@ def _table(
     if unknown:
         faults.file(
             "formula_without_result",
-            f"Formula cells have no stored result: {', '.join(_blocks(unknown))}.",
+            f"formula cells have no stored result: {', '.join(_blocks(unknown))}",
             "Open the workbook in a spreadsheet, let it calculate, save it, and export again.",
         )
     noted = {(row, column) for row, column in unknown}
@@ -304,14 +304,14 @@ def _cell_faults(
         if j in used:
             faults.row(
                 first + i, names[j], "error_cell",
-                "The cell shows a spreadsheet error instead of a value.",
+                "shows a spreadsheet error instead of a value",
                 "Correct the formula or the cell in the spreadsheet.",
             )  # fmt: skip
     for i, j in found.lost_digits:
         if j in used:
             faults.row(
                 first + i, names[j], "digits_lost",
-                f"The number has more than {DIGITS_OF_A_SPREADSHEET} digits, and a spreadsheet keeps no more.",
+                f"holds a number of more than {DIGITS_OF_A_SPREADSHEET} digits, and a spreadsheet keeps no more",
                 "Export the column as text, so that long identifiers keep all their digits.",
             )  # fmt: skip
     for left, top, right, bottom in structure.merged:
@@ -321,7 +321,7 @@ def _cell_faults(
                 if (row, column) != (top, left) and j in used and j < len(names) and row - first in position:
                     faults.row(
                         row, names[j], "merged_cell",
-                        "The cell is covered by a merged block, so what it holds is not known.",
+                        "is covered by a merged block, so what it holds is not known",
                         "Unmerge the cells in the spreadsheet and fill in each row.",
                     )  # fmt: skip
 

@@ -1,16 +1,15 @@
-"""A clinic's headers, codes and units → ours."""
+"""What a mapping says, and what a table is once it has been applied."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping as MappingABC
 from dataclasses import dataclass, field
-from pathlib import Path
 
 import pandas as pd
 
-from outcomes.records.contract import Table
+from outcomes.records.contract import CONTRACT, Column, Table
+from outcomes.records.convert.units import AS_DATE
 from outcomes.records.problems import Problem
-from outcomes.records.readers.table import RawTable, TableReading
+from outcomes.records.readers.raw import TableReading
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +25,7 @@ class ColumnMapping:
     value : str or None
         One value for every row, where the export has no such column.
     unit : str or None
-        Unit of the export's numbers; None is the contract's own.
+        Unit of the export's numbers; None is the contract's own, ``date`` a date that days are counted to.
     codes : dict of str to str
         The clinic's code → ours; an empty target means missing.
     date_format, decimal, time_zone, date_cells, separator : str or None
@@ -46,6 +45,10 @@ class ColumnMapping:
     date_cells: str | None = None
     separator: str | None = None
     missing: tuple[str, ...] = ()
+
+    def holds_dates(self, column: Column) -> bool:
+        """Whether the export's cells are dates."""
+        return column.kind == "date" or self.unit == AS_DATE
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,9 +90,36 @@ class Mapping:
     density_index: dict[str, dict[str, str]] = field(default_factory=dict)
     sha256: str | None = None
 
+    def settings_of(self, table: Table) -> Settings:
+        """What was declared for one table."""
+        return self.settings.get(table, Settings())
+
+    def columns_of(self, table: Table) -> dict[str, ColumnMapping]:
+        """What was declared for each column of one table, by contract name."""
+        return {spec.name: spec for spec in self.columns.get(table, ())}
+
+    @property
+    def sheets(self) -> dict[Table, str]:
+        """Sheet names that were declared, by table."""
+        return {table: s.sheet for table, s in self.settings.items() if s.sheet is not None}
+
     def reading(self, table: Table) -> TableReading:
         """How the file of one table is to be read."""
-        raise NotImplementedError
+        declared = self.columns_of(table)
+        dates: list[str] = []
+        for column in CONTRACT[table]:
+            spec = declared.get(column.name, ColumnMapping(column.name, (column.name,)))
+            if spec.holds_dates(column):
+                dates.extend(spec.headers)
+        settings = self.settings_of(table)
+        return TableReading(
+            encoding=settings.encoding,
+            delimiter=settings.delimiter,
+            header_row=settings.header_row or 1,
+            sheet=settings.sheet,
+            date_columns=tuple(dates),
+            dropped=self.dropped,
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -100,20 +130,21 @@ class Mapped:
     ----------
     table : str
     frame : DataFrame
-        Contract columns that the export has, dtype ``string``, same rows and order as the file: ids as they
-        stand, dates ``YYYY-MM-DD``, times ``HH:MM``, numbers with a dot and in our unit, booleans ``true`` or
-        ``false``, our codes, lists joined by ``;``. A cell with a problem is missing here and named in `faults`.
+        Contract columns that the export has, in contract order, dtype ``string``, same rows and order as the file:
+        ids as they stand, dates ``YYYY-MM-DD``, times ``HH:MM``, numbers with a dot and in our unit, booleans
+        ``true`` or ``false``, our codes, lists joined by ``;``. A cell with a problem is missing here and named in
+        `faults`.
     rows : list of int
         Row of each record as a spreadsheet shows it.
     headers : dict of str to str
         Contract column → header in the export.
     problems : tuple of Problem
-        All problems of this table, the reader's included (those in unused columns have become notes).
-        A required column that is absent is among them (kind ``column_missing``).
+        All problems of this table, the reader's included (those in unused columns have become notes). A required
+        column that is absent is among them (kind ``column_missing``, fatal).
     notes : tuple of str
         Each normalisation that was made, without values.
     faults : frozenset of (int, str)
-        (row, contract column) of each cell that a problem stands for.
+        (row, contract column) of each cell that a problem stands for, so that nobody reports it again as missing.
     """
 
     table: Table
@@ -124,32 +155,7 @@ class Mapped:
     notes: tuple[str, ...]
     faults: frozenset[tuple[int, str]] = frozenset()
 
-
-def load_mapping(path: Path) -> Mapping:
-    """Read and check a mapping file.
-
-    Raises
-    ------
-    MappingError
-        If it is not TOML, has a key we do not know, or names a column, unit or code that does not exist; the
-        message names the nearest right one.
-    """
-    raise NotImplementedError
-
-
-def apply_mapping(raw: RawTable, mapping: Mapping, *, devices: MappingABC[str, str] | None = None) -> Mapped:
-    """Turn one table of an export into the contract's words.
-
-    Parameters
-    ----------
-    raw : RawTable
-    mapping : Mapping
-    devices : mapping of record_id to device_id or None
-        For layers, which device treated the record, where a density index has to be converted.
-
-    Returns
-    -------
-    Mapped
-        Never raises for a fault of the export: faults are in its ``problems``.
-    """
-    raise NotImplementedError
+    @property
+    def fatal(self) -> bool:
+        """Whether the table as a whole cannot be used."""
+        return any(problem.fatal for problem in self.problems)

@@ -1,0 +1,158 @@
+"""A clinic's words to our codes: yes and no, code lists, several codes in one cell."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterable, Mapping
+
+from outcomes.records.contract import Column
+from outcomes.records.convert.cells import Fault
+from outcomes.records.headers import fold
+from outcomes.records.vocabulary import ZONES
+
+YES: frozenset[str] = frozenset({"yes", "y", "true", "t", "1"})
+NO: frozenset[str] = frozenset({"no", "n", "false", "f", "0"})
+LONGEST_WORD = 60
+MOST_WORDS = 100
+
+_ROUND = re.compile(r"([01])[.,]0*")
+_SKIN = re.compile(r"(?:fitzpatrick |fst |skin |photo)?(?:type )?(?P<type>vi|iv|v|i{1,3}|[1-6])")
+_ROMAN = ("I", "II", "III", "IV", "V", "VI")
+_SEPARATORS = re.compile(r"[;,|/+\n]")
+
+ALIASES: dict[str, dict[str, str]] = {
+    # contract column: {folded word: code}, only where the word can mean nothing else
+    "side": {"left": "L", "right": "R", "bilateral": "both", "l+r": "both", "left and right": "both"},
+    "sex": {"f": "female", "m": "male", "woman": "female", "man": "male"},
+    "skin_type": {"not recorded": "not_recorded"},
+    "contact": {"in person": "in_person", "face to face": "in_person", "telephone": "phone", "video call": "video"},
+    "zone": {fold(label): zone for zone, (label, _) in ZONES.items()},
+}
+
+
+def not_a_code(where: str) -> Fault:
+    """The fault of a code that the mapping does not know; `where` is the mapping's section for it."""
+    return Fault(
+        "unknown_code",
+        "must be a code of ours or one that the mapping translates",
+        f"Add the code to {where} in the mapping, or correct the cell.",
+    )
+
+
+def not_yes_or_no(where: str) -> Fault:
+    """The fault of a cell that says neither yes nor no."""
+    return Fault(
+        "not_yes_no",
+        "must say yes or no in a word that is known",
+        f"Add the clinic's word to {where} in the mapping, or correct the cell.",
+    )
+
+
+FREE_TEXT = Fault(
+    "free_text",
+    f"holds more than {LONGEST_WORD} characters where a short word is meant",
+    "Export the column as a short word, or drop it in the mapping.",
+)
+
+
+def yes_no_reader(
+    codes: Mapping[str, str], yes: Iterable[str], no: Iterable[str], where: str
+) -> Callable[[str], str | Fault | None]:
+    """A reader of one yes/no cell: ``true``, ``false``, missing, or a fault.
+
+    The clinic's own codes come first, then its words for yes and no, then yes/no, y/n, true/false, t/f, 1/0.
+
+    Examples
+    --------
+    >>> read = yes_no_reader({}, ["ja"], [], "[zones.columns.melasma]")
+    >>> read("Y"), read("0.0"), read("ja"), read("unknown").kind
+    ('true', 'false', 'true', 'not_yes_no')
+    """
+    words = {word: "true" for word in YES} | {word: "false" for word in NO}
+    words |= {fold(word): "true" for word in yes} | {fold(word): "false" for word in no}
+    own: dict[str, str | None] = {text: _truth(target) for text, target in codes.items()}
+    own_folded = {fold(text): target for text, target in own.items()}
+    fault = not_yes_or_no(where)
+
+    def read(text: str) -> str | Fault | None:
+        if text in own:
+            return own[text]
+        key = fold(text)
+        if key in own_folded:
+            return own_folded[key]
+        if match := _ROUND.fullmatch(key):
+            key = match[1]
+        return words.get(key, fault)
+
+    return read
+
+
+def _truth(target: str) -> str | None:
+    return None if not target else "true" if fold(target) in YES else "false"
+
+
+def code_reader(column: Column, codes: Mapping[str, str], where: str) -> Callable[[str], str | Fault | None]:
+    """A reader of one coded cell: our code, missing, or a fault.
+
+    Examples
+    --------
+    >>> from outcomes.records.contract import COLUMN
+    >>> read = code_reader(COLUMN["zones"]["zone"], {"Brow": "forehead"}, "[zones.columns.zone]")
+    >>> read("brow"), read("Lower lid"), read("elbow").kind
+    ('forehead', 'lower_lid', 'unknown_code')
+    """
+    ours = {fold(code): code for code in column.codes} | ALIASES.get(column.name, {})
+    folded = {fold(text): target for text, target in codes.items()}
+    fault = not_a_code(where)
+
+    def read(text: str) -> str | Fault | None:
+        if text in codes:
+            return codes[text] or None
+        key = fold(text)
+        if key in folded:
+            return folded[key] or None
+        if key in ours:
+            return ours[key]
+        if column.name == "skin_type" and (match := _SKIN.fullmatch(key)):
+            kind = match["type"]
+            return _ROMAN[int(kind) - 1] if kind.isdigit() else kind.upper()
+        return fault
+
+    return read
+
+
+def list_reader(
+    column: Column, codes: Mapping[str, str], separator: str | None, where: str
+) -> Callable[[str], str | Fault | None]:
+    """A reader of a cell with several codes: ours in contract order, joined by ``;``.
+
+    Examples
+    --------
+    >>> from outcomes.records.contract import COLUMN
+    >>> read = list_reader(COLUMN["sessions"]["blocks"], {"IO": "infraorbital"}, None, "[sessions.columns.blocks]")
+    >>> read("mental, IO")
+    'infraorbital;mental'
+    """
+    one = code_reader(column, codes, where)
+    rank = {code: i for i, code in enumerate(column.codes)}
+
+    def read(text: str) -> str | Fault | None:
+        whole = one(text)
+        if not isinstance(whole, Fault):
+            return whole
+        found: set[str] = set()
+        parts = text.split(separator) if separator is not None else _SEPARATORS.split(text)
+        for part in parts:
+            code = one(part.strip()) if part.strip() else None
+            if isinstance(code, Fault):
+                return code
+            if code is not None:
+                found.add(code)
+        return ";".join(sorted(found, key=rank.__getitem__)) or None
+
+    return read
+
+
+def word(text: str) -> str | Fault:
+    """A short word of the clinic's own, in small letters and single spaces; anything long is free text."""
+    return FREE_TEXT if len(text) > LONGEST_WORD else " ".join(text.lower().split())

@@ -1,0 +1,143 @@
+"""Which header of an export each contract column comes from, and what is left over."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from outcomes.records.contract import CONTRACT, Column, Table
+from outcomes.records.headers import did_you_mean, find_header, fold
+from outcomes.records.mapping.types import ColumnMapping, Mapping
+from outcomes.records.problems import Problem
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """A contract column, what the mapping says of it, and the export's headers that it is read from."""
+
+    column: Column
+    spec: ColumnMapping
+    headers: tuple[str, ...]
+
+    @property
+    def header(self) -> str:
+        """What to call it in a message: the export's header, or our name for a constant."""
+        return " + ".join(self.headers) or self.column.name
+
+
+@dataclass(slots=True)
+class Sources:
+    """Where the columns of one table come from.
+
+    Attributes
+    ----------
+    found : list of Source
+        In contract order.
+    unused : tuple of str
+        Headers that nothing is read from.
+    own_name : int
+        Columns taken by their own name although a mapping was given.
+    alike : int
+        Headers that were matched despite capitals, spaces or look-alike characters.
+    problems : list of Problem
+    """
+
+    found: list[Source] = field(default_factory=list)
+    unused: tuple[str, ...] = ()
+    own_name: int = 0
+    alike: int = 0
+    problems: list[Problem] = field(default_factory=list)
+
+
+def find_sources(table: Table, headers: Sequence[str], mapping: Mapping) -> Sources:
+    """Match the mapping's headers, and our own names, with the headers of an export.
+
+    Returns
+    -------
+    Sources
+        With a fatal problem for each header that the mapping names and the export lacks, for each that two
+        columns of the export could mean, and for each required column that nothing is read from.
+    """
+    sources = Sources()
+    declared = mapping.columns_of(table)
+    spoken_for = {fold(header) for spec in declared.values() for header in spec.headers}
+    exact = {header for spec in declared.values() for header in spec.headers}
+    for column in CONTRACT[table]:
+        spec = declared.get(column.name)
+        if spec is None:
+            if fold(column.name) in spoken_for:
+                continue
+            matched = find_header(column.name, headers)
+            if not matched:
+                continue
+            sources.own_name += 1
+            spec = ColumnMapping(column.name, (column.name,))
+        resolved = _resolve(table, spec, headers, exact, sources)
+        if resolved is not None:
+            sources.found.append(Source(column, spec, resolved))
+    used = {header for source in sources.found for header in source.headers}
+    sources.unused = tuple(header for header in headers if header not in used)
+    _required(table, headers, sources, mapping)
+    return sources
+
+
+def _resolve(
+    table: Table, spec: ColumnMapping, headers: Sequence[str], exact: set[str], sources: Sources
+) -> tuple[str, ...] | None:
+    resolved: list[str] = []
+    for wanted in spec.headers:
+        matched = find_header(wanted, headers)
+        twins = [h for h in headers if fold(h) == fold(wanted)]
+        if len(matched) == 1 and len(twins) > 1 and not all(twin in exact for twin in twins):
+            matched = tuple(twins)
+        if not matched:
+            sources.problems.append(
+                Problem(
+                    table,
+                    None,
+                    wanted,
+                    f"is named in the mapping for {spec.name} and is not a header of the export",
+                    f"Correct or delete the line in the mapping.{did_you_mean(wanted, headers)}",
+                    "header_unknown",
+                    fatal=True,
+                )
+            )
+            return None
+        if len(matched) > 1:
+            sources.problems.append(
+                Problem(
+                    table,
+                    None,
+                    wanted,
+                    f"can mean {len(matched)} headers that differ only in capitals, spaces or look-alike characters",
+                    "Keep one of the columns in the export, or drop the other in the mapping after renaming it.",
+                    "header_repeated",
+                    fatal=True,
+                )
+            )
+            return None
+        sources.alike += matched[0] != wanted
+        resolved.append(matched[0])
+    return tuple(resolved)
+
+
+def _required(table: Table, headers: Sequence[str], sources: Sources, mapping: Mapping) -> None:
+    """Say which required columns are absent; suggest a header only where some header was recognised.
+
+    A file without a header row has records where headers should stand: then none is repeated in a message.
+    """
+    there = {source.column.name for source in sources.found} | set(mapping.columns_of(table))
+    for column in CONTRACT[table]:
+        if column.required and column.name not in there:
+            hint = did_you_mean(column.name, sources.unused) if sources.found else ""
+            sources.problems.append(
+                Problem(
+                    table,
+                    None,
+                    column.name,
+                    f"is not in the export and every row needs it ({column.describes})",
+                    f"Name its header under [{table}.columns] in the mapping.{hint}",
+                    "column_missing",
+                    fatal=True,
+                )
+            )

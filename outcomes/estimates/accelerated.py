@@ -195,9 +195,8 @@ def _fit(data: _Data, kept: list[int], family: Family) -> _Fitted | str:
     parameters, information, converged = maximise_likelihood(likelihood, start)
     if not converged:
         return "the likelihood has no maximum that could be reached"
-    covariance: FloatArray = np.linalg.inv(information).astype(float)
-    errors = np.sqrt(np.maximum(np.diag(covariance), 0.0))
-    if np.any(errors > LARGEST_ERROR) or np.any(np.diag(covariance) <= 0):
+    covariance = _inverse(information)
+    if covariance is None or np.any(np.diag(covariance) > LARGEST_ERROR**2):
         return "the data do not bound every coefficient"
     if data.codes is not None:
         covariance = sandwich(likelihood.scores(parameters), covariance, data.codes)
@@ -209,6 +208,18 @@ def _fit(data: _Data, kept: list[int], family: Family) -> _Fitted | str:
     exact = float(data.weight[(data.lower == data.upper) & rows].sum())
     value = likelihood.value(parameters) - exact * math.log(unit)
     return _Fitted(original, back @ covariance @ back.T, value)
+
+
+def _inverse(information: FloatArray) -> FloatArray | None:
+    """Invert, after scaling to a unit diagonal; None where it is not positive definite."""
+    diagonal = np.diag(information)
+    if not np.all(np.isfinite(information)) or np.any(diagonal <= 0):
+        return None
+    scale = np.sqrt(diagonal)
+    values, vectors = np.linalg.eigh(information / np.outer(scale, scale))
+    if values[0] <= 1e-13:
+        return None
+    return np.asarray((vectors / values) @ vectors.T / np.outer(scale, scale))
 
 
 def _report(

@@ -64,7 +64,7 @@ def test_simulated_truth_is_recovered_where_the_seen_rate_overstates():
 def test_variance_agrees_with_a_patient_bootstrap():
     data = clinic(500, 77)
     result = answer_of(data)
-    # the variance behind the limits, recovered from the effective number that they stand on
+    # with this many events the limits lie near ±1.96 standard errors, so their width shows the standard error
     generator = np.random.default_rng(5)
     rows_of = [np.flatnonzero(data["cluster"] == g) for g in range(500)]
     values = []

@@ -1,7 +1,7 @@
 """How sure is a coefficient when records cluster in patients? Sandwich covariances with few clusters in mind.
 
-Only each patient's p × p information and p-vector of scores enter, so rows may be grouped (k events of n) and no
-matrix of the size of a patient's records is ever formed; patients are handled in batches.
+Rows may be grouped (k events of n): what a patient adds depends on the patient's distinct patterns only. Patients
+with as many distinct patterns are handled together.
 """
 
 from __future__ import annotations
@@ -10,12 +10,14 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from outcomes.estimates.binary import Cells
 from outcomes.estimates.estimate import FloatArray
 
-_BATCH_NUMBERS = 20_000_000  # p × p numbers held at once
+_BATCH_NUMBERS = 10_000_000  # numbers held at once in the largest array
 _FULL_LEVERAGE = 1e-9  # below this distance from 1 a patient alone determines a direction
+_SINGULAR = 1e-13  # eigenvalues below this share of the largest are taken as zero
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -41,7 +43,7 @@ class ClusterCovariance:
     bias_reduced: FloatArray
     leave_one_out: FloatArray
     degrees_of_freedom: FloatArray
-    one_patient: np.ndarray[tuple[int], np.dtype[np.bool_]]
+    one_patient: NDArray[np.bool_]
     clusters: int
 
 
@@ -54,15 +56,17 @@ def cluster_covariance(
 ) -> ClusterCovariance:
     """How do the coefficients vary from patient to patient?
 
-    With A_g = X_g′W_gX_g and s_g = X_g′(y − μ) of patient g, M the inverse of Σ A_g, and C_g the symmetric
-    form R′A_gR of A_gM where M = RR′::
+    With M = RR′ the inverse information, patient g's cells give Z_g (rows √(n μ(1 − μ)) x′R), residuals
+    e_g = (k − nμ)/√(n μ(1 − μ)) and H_g = Z_gZ_g′. Then, with u_g summed over patients::
 
-        CR0 = M (Σ s_g s_g′) M
-        CR2 = R (Σ u_g u_g′) R′,  u_g = (I − C_g)^(−1/2) R′s_g
-        CR3 = the same with (I − C_g)^(−1)
+        CR0 = R (Σ u_g u_g′) R′,  u_g = Z_g′ e_g
+        CR3 = the same with       u_g = Z_g′ (I − H_g)⁻¹ e_g
+        CR2 = the same with       u_g = Z_g′ B_g^(−1/2) w_g e_g,  B_g = w_g (I − H_g) w_g,  w_g = diag μ(1 − μ)
 
-    Satterthwaite's degrees of freedom of coefficient j are (tr Q)² / tr(Q²) with Q the matrix of the quadratic
-    form of CR2's j-th variance under the working model.
+    CR2 so defined solves the equation of Bell and McCaffrey with the square root of Pustejovsky and Tipton, on the
+    scale of the response; grouping a patient's equal records does not change it.
+    Satterthwaite's degrees of freedom of a contrast are (tr Q)² / tr(Q²), Q being the matrix of the quadratic form of its
+    CR2 variance under the working model.
 
     Parameters
     ----------
@@ -87,64 +91,75 @@ def cluster_covariance(
     p = matrix.shape[1]
     root = np.linalg.cholesky(inverse)
     wanted = root if contrasts is None else contrasts @ root
-    q = len(wanted)
-    meat = np.zeros((p, p))
-    meat_two = np.zeros((p, p))
-    meat_three = np.zeros((p, p))
-    trace = np.zeros(q)
-    trace_square = np.zeros(q)
-    cross = np.zeros((q, p, p))
-    one_patient = np.zeros(q, dtype=bool)
-    for information, score in _batches(matrix, cells, probability):
-        values, vectors = np.linalg.eigh(root.T @ information @ root)
-        left = np.clip(1 - values, 0.0, 1.0)
-        determined = left < _FULL_LEVERAGE
-        safe = np.where(determined, 1.0, left)
-        half, full = np.where(determined, 0.0, safe**-0.5), np.where(determined, 0.0, 1 / safe)
-        turned = np.einsum("gji,gj->gi", vectors, score @ root)
-        two = np.einsum("gij,gj->gi", vectors, half * turned)
-        three = np.einsum("gij,gj->gi", vectors, full * turned)
-        meat += score.T @ score
-        meat_two += two.T @ two
-        meat_three += three.T @ three
-        rows = np.einsum("gji,kj->gki", vectors, wanted)  # contrast k in patient g's directions
-        share = np.abs(rows) > 1e-6 * np.linalg.norm(wanted, axis=1)[None, :, None]
-        one_patient |= (share & determined[:, None, :]).any(axis=(0, 2))
-        diagonal = np.einsum("gki,gi->gk", rows**2, values * half**2)
-        y = np.einsum("gij,gkj->gki", vectors, rows * (values * half)[:, None, :])
-        length = (y**2).sum(axis=2)
-        trace += (diagonal - length).sum(axis=0)
-        trace_square += (diagonal**2 - 2 * diagonal * length).sum(axis=0)
-        cross += np.einsum("gki,gkj->kij", y, y)
+    length = np.linalg.norm(wanted, axis=1)
+    meat = np.zeros((3, p, p))
+    trace, trace_square = np.zeros(len(wanted)), np.zeros(len(wanted))
+    cross = np.zeros((len(wanted), p, p))
+    one_patient = np.zeros(len(wanted), dtype=bool)
+    for part in _batches(matrix @ root, cells, probability, widest=max(p, len(wanted))):
+        values, vectors = np.linalg.eigh(np.eye(part.size) - part.z @ part.z.swapaxes(1, 2))
+        determined = values < _FULL_LEVERAGE
+        turned = np.einsum("gij,gi->gj", vectors, part.residual)
+        solved = np.einsum("gij,gj->gi", vectors, np.where(determined, 0.0, turned / np.where(determined, 1.0, values)))
+        adjust = _half_inverse(part)
+        for kind, residual in enumerate(
+            (part.residual, np.einsum("gij,gj->gi", adjust, part.residual), solved)
+        ):
+            u = np.einsum("gip,gi->gp", part.z, residual)
+            meat[kind] += u.T @ u
+        along = np.einsum("gij,gip,qp->gqj", vectors, part.z, wanted, optimize=True)
+        rests = (np.abs(along) > 1e-6 * length[None, :, None]) & determined[:, None, :]
+        one_patient |= rests.any(axis=(0, 2))
+        loading = np.einsum("gij,gip,qp->gqj", adjust, part.z, wanted, optimize=True)
+        own = (loading**2).sum(axis=2)
+        shared = np.einsum("gqi,gip->gqp", loading, part.z)
+        size = (shared**2).sum(axis=2)
+        trace += (own - size).sum(axis=0)
+        trace_square += (own**2 - 2 * own * size).sum(axis=0)
+        cross += np.einsum("gqi,gqj->qij", shared, shared)
     trace_square += (cross**2).sum(axis=(1, 2))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        degrees = np.where(trace_square > 0, trace**2 / trace_square, 0.0)
+    degrees = np.zeros(len(wanted))
+    np.divide(trace**2, trace_square, out=degrees, where=trace_square > 0)
+    uncorrected, bias_reduced, leave_one_out = (root @ middle @ root.T for middle in meat)
     return ClusterCovariance(
-        uncorrected=inverse @ meat @ inverse,
-        bias_reduced=root @ meat_two @ root.T,
-        leave_one_out=root @ meat_three @ root.T,
-        degrees_of_freedom=degrees,
-        one_patient=one_patient,
-        clusters=cells.clusters,
+        uncorrected, bias_reduced, leave_one_out, degrees, one_patient, cells.clusters
     )
 
 
-def _batches(matrix: FloatArray, cells: Cells, probability: FloatArray) -> Iterator[tuple[FloatArray, FloatArray]]:
-    """Each patient's information and score, some patients at a time; cells are sorted by patient."""
-    p = matrix.shape[1]
-    starts = np.searchsorted(cells.cluster, np.arange(cells.clusters + 1))
+@dataclass(frozen=True, slots=True, eq=False)
+class _Batch:
+    """Patients with the same number of cells: z (g, size, p), residual and weight (g, size)."""
+
+    size: int
+    z: FloatArray
+    residual: FloatArray
+    weight: FloatArray
+
+
+def _half_inverse(part: _Batch) -> FloatArray:
+    """B^(−1/2) w of each patient, directions that the patient alone determines left out."""
+    gap = np.eye(part.size) - part.z @ part.z.swapaxes(1, 2)
+    # a common factor of a patient's weights cancels; taking it out keeps the eigenvalues near 1
+    weight = part.weight / part.weight.max(axis=1, keepdims=True)
+    values, vectors = np.linalg.eigh(weight[:, :, None] * gap * weight[:, None, :])
+    floor = _SINGULAR * values.max(axis=1, keepdims=True)
+    determined = values <= floor
+    power = np.where(determined, 0.0, np.where(determined, 1.0, values) ** -0.5)
+    found = np.einsum("gij,gj,gkj,gk->gik", vectors, power, vectors, weight, optimize=True)
+    return np.asarray(found, dtype=np.float64)
+
+
+def _batches(turned: FloatArray, cells: Cells, probability: FloatArray, *, widest: int) -> Iterator[_Batch]:
     mu = probability[cells.pattern]
-    residual = cells.events - cells.trials * mu
-    weight = cells.trials * mu * (1 - mu)
-    first = 0
-    while first < cells.clusters:
-        limit = int(starts[first]) + max(1, _BATCH_NUMBERS // (p * p))
-        last = max(first + 1, int(np.searchsorted(starts, limit, side="right")) - 1)
-        last = min(last, cells.clusters)
-        part = slice(int(starts[first]), int(starts[last]))
-        rows = matrix[cells.pattern[part]]
-        at = starts[first:last] - starts[first]
-        score = np.add.reduceat(rows * residual[part, None], at, axis=0)
-        products = np.einsum("ni,nj->nij", rows * weight[part, None], rows)
-        yield np.add.reduceat(products, at, axis=0), score
-        first = last
+    weight = mu * (1 - mu)
+    spread = np.sqrt(cells.trials * weight)
+    residual = (cells.events - cells.trials * mu) / spread
+    sizes = np.bincount(cells.cluster, minlength=cells.clusters)
+    starts = np.concatenate([[0], np.cumsum(sizes)[:-1]])
+    for size in np.unique(sizes):
+        members = np.flatnonzero(sizes == size)
+        together = max(1, _BATCH_NUMBERS // int(size * max(size, widest)))
+        for first in range(0, len(members), together):
+            rows = starts[members[first : first + together]][:, None] + np.arange(size)
+            z = turned[cells.pattern[rows]] * spread[rows][:, :, None]
+            yield _Batch(int(size), z, residual[rows], weight[rows])

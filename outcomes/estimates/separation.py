@@ -19,7 +19,7 @@ class Separation:
     ----------
     separated : bool
     columns : tuple of int
-        Columns whose estimates run off to infinity (0 is the intercept).
+        Columns beside the intercept whose estimates run off to infinity.
     """
 
     separated: bool
@@ -80,5 +80,5 @@ def find_separation(data: Binary) -> Separation:
     stacked = np.vstack([scaled[yes], scaled[no]])
     outcome = np.concatenate([np.ones(int(yes.sum())), np.zeros(int(no.sum()))])
     found = detect_separation(stacked, outcome, fit_intercept=False)
-    columns = tuple(int(j) for j in np.flatnonzero(~np.asarray(found.is_finite)))
+    columns = tuple(int(j) for j in np.flatnonzero(~np.asarray(found.is_finite)) if j > 0)
     return Separation(bool(found.separation), columns)

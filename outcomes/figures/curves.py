@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 from matplotlib.axes import Axes
 
@@ -58,7 +59,7 @@ def _direct_labels(axes: Axes, lines: dict[int, Curve], last_day: float, plot_wi
     between in the upper right, each joined to its own line.
     """
     ends = sorted(100 * curve.value[-1] for curve in lines.values())
-    if ends[0] > 8 and all(b - a >= 7 for a, b in zip(ends[:-1], ends[1:], strict=True)):
+    if ends[0] > 8 and all(b - a >= 7 for a, b in pairwise(ends)):
         for i, curve in lines.items():
             _name(axes, curve, i, curve.days[-1], 100 * curve.value[-1] + 3, "right")
         return

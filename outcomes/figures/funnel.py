@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 from matplotlib.axes import Axes
 
@@ -38,10 +39,10 @@ def _places(exhibit: Funnel, scale: float) -> list[_Place]:
     ]
 
 
-def _mark(place: _Place, centre: float) -> dict[str, object]:
+def _mark(place: _Place, centre: float) -> dict[str, Any]:
     """Marker of a verdict: open circle, open or filled triangle pointing away from the centre, bar."""
     pointing = "^" if place.y >= centre else "v"
-    looks: dict[str, dict[str, object]] = {
+    looks: dict[str, dict[str, Any]] = {
         "within limits": {"marker": "o", "s": 19, "facecolor": "white", "edgecolor": house.PINE, "linewidth": 1.0},
         "outside 95 %": {
             "marker": pointing, "s": 32, "facecolor": "white", "edgecolor": house.CLAY, "linewidth": 1.1,
@@ -50,16 +51,12 @@ def _mark(place: _Place, centre: float) -> dict[str, object]:
             "marker": pointing, "s": 36, "facecolor": house.CLAY, "edgecolor": house.CLAY, "linewidth": 0.8,
         },
     }  # fmt: skip
-    return looks.get(
-        place.point.verdict, {"marker": "_", "s": 34, "facecolor": house.MID, "linewidth": 1.6}
-    )
+    return looks.get(place.point.verdict, {"marker": "_", "s": 34, "facecolor": house.MID, "linewidth": 1.6})
 
 
 def _label(axes: Axes, place: _Place, others: list[_Place], across: float, up: float) -> None:
     near_right = any(
-        other is not place
-        and 0 <= (other.x - place.x) / across < 0.10
-        and abs(other.y - place.y) / up < 0.045
+        other is not place and 0 <= (other.x - place.x) / across < 0.10 and abs(other.y - place.y) / up < 0.045
         for other in others
     )
     left = near_right or place.x > 0.97 * across

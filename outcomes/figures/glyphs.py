@@ -62,7 +62,7 @@ def page_cover() -> frozenset[int]:
 
 
 def clean(text: str, cover: frozenset[int]) -> str:
-    """Text that the fonts can set, with a code in place of each character they cannot.
+    r"""Text that the fonts can set, with a code in place of each character they cannot.
 
     Parameters
     ----------
@@ -73,7 +73,7 @@ def clean(text: str, cover: frozenset[int]) -> str:
 
     Examples
     --------
-    >>> clean("dose\\t#2 \\u65e5\\x00", figure_cover())
+    >>> clean("dose\t#2 \u65e5\x00", figure_cover())
     'dose #2 [U+65E5]'
     """
     text = unicodedata.normalize("NFC", text).translate(_DIRECTION).replace("\r\n", "\n").replace("\r", "\n")

@@ -58,7 +58,7 @@ LINE_STYLES: tuple[LineStyle, ...] = (
     LineStyle(REED, (0, (3.0, 1.2, 1.0, 1.2, 1.0, 1.2)), 1.9),
 )
 
-STYLE: dict[str, Any] = {
+STYLE: Any = {
     "svg.fonttype": "none",
     "svg.hashsalt": "outcomes",
     "text.parse_math": False,
@@ -100,12 +100,8 @@ def register_fonts() -> None:
     upright, italic = sans_files()
     for path, slant in ((upright, "normal"), (italic, "italic")):
         for weight in (400, 600):
-            font_manager.fontManager.ttflist.append(
-                font_manager.FontEntry(
-                    fname=str(path), name=FAMILY, style=slant, variant="normal", weight=weight,
-                    stretch="normal", size="scalable",
-                )  # fmt: skip
-            )
+            entry = font_manager.FontEntry(fname=str(path), name=FAMILY, style=slant, weight=weight)
+            font_manager.fontManager.ttflist.append(entry)
 
 
 @contextmanager

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
+from matplotlib.axes import Axes
+
 from outcomes import wording
 from outcomes.figures import house
 from outcomes.findings import Response
@@ -48,15 +52,13 @@ def draw(exhibit: Response) -> str:
         return house.to_svg(figure)
 
 
-def _support(exhibit: Response, axes: house.Axes) -> None:
+def _support(exhibit: Response, axes: Axes) -> None:
     """Draw zones as wide pale bars and patients as narrow dark ones within them."""
     edges = exhibit.histogram_edges
-    middles = [(a + b) / 2 for a, b in zip(edges[:-1], edges[1:], strict=True)]
-    widths = [b - a for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    middles = [(a + b) / 2 for a, b in pairwise(edges)]
+    widths = [b - a for a, b in pairwise(edges)]
     axes.bar(middles, exhibit.histogram_zones, width=[0.92 * w for w in widths], color=house.REED, linewidth=0)
-    axes.bar(
-        middles, exhibit.histogram_patients, width=[0.5 * w for w in widths], color=house.PINE, linewidth=0
-    )
+    axes.bar(middles, exhibit.histogram_patients, width=[0.5 * w for w in widths], color=house.PINE, linewidth=0)
     axes.set_yticks([])
     axes.spines["left"].set_visible(False)
     most = max(exhibit.histogram_zones, default=0)

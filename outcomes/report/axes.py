@@ -95,7 +95,7 @@ def _reach(estimates: Sequence[float], limits: Sequence[float], reference: float
     inner = max([*estimates, *([reference] if reference is not None else [])])
     if not limits:
         return inner
-    outer, usual = max(limits), _most(limits, 0.85)
+    outer, usual = max(limits), _most(limits, 0.75)
     return max(inner, outer if outer <= 1.6 * max(usual, inner) else usual)
 
 
@@ -131,12 +131,15 @@ def _linear(answers: Sequence[Estimate], scale: str, reference: float | None) ->
     ticks = _round_ticks(bottom, top)
     if scale == "proportion":
         ticks = tuple(t for t in ticks if 0 <= t <= 1)
-    return Axis(ticks[0], ticks[-1], False, ticks, tuple(_tick_text(t, answers[0].unit) for t in ticks))
+    return Axis(ticks[0], ticks[-1], False, ticks, _tick_texts(ticks, answers[0].unit))
 
 
-def _tick_text(value: float, unit: str) -> str:
-    share = unit in ("proportion", "difference in proportion")
-    return wording.quantity(round(100 * value, 10) if share else value)
+def _tick_texts(ticks: Sequence[float], unit: str) -> tuple[str, ...]:
+    """Ticks with as many decimals as tell them apart."""
+    scale = 100 if unit in ("proportion", "difference in proportion") else 1
+    step = scale * (ticks[1] - ticks[0])
+    places = next((p for p in range(12) if abs(round(step, p) - step) < 1e-6 * step), 12)
+    return tuple(wording.decimal(scale * tick, places) for tick in ticks)
 
 
 def _ratio(answers: Sequence[Estimate], reference: float | None) -> Axis:
@@ -147,7 +150,8 @@ def _ratio(answers: Sequence[Estimate], reference: float | None) -> Axis:
     top = math.exp(min(_reach([abs(v) for v in logs if v > 0] or [0.0], highs, line), math.log(_FARTHEST_RATIO)))
     bottom = math.exp(-min(_reach([-v for v in logs if v < 0] or [0.0], lows, -line), math.log(_FARTHEST_RATIO)))
     top, bottom = max(top, 1.25), min(bottom, 0.8)
-    candidates = _FINE_RATIO_TICKS if top / bottom < 7 else _RATIO_TICKS
+    fine = bottom >= _FINE_RATIO_TICKS[0] and top <= _FINE_RATIO_TICKS[-1] and top / bottom < 7
+    candidates = _FINE_RATIO_TICKS if fine else _RATIO_TICKS
     below = [t for t in candidates if t <= bottom * 1.0001]
     above = [t for t in candidates if t >= top * 0.9999]
     low, high = (below[-1] if below else candidates[0]), (above[0] if above else candidates[-1])

@@ -16,6 +16,7 @@ from outcomes.report.exhibits import exhibit_data
 
 def tidy_record(answer: Answer) -> dict[str, Any]:
     """One answer under the fixed tidy names; a "cannot say" has its reason in the note."""
+    found: tuple[float | None, float | None, float | None, float | None, float | None, float | None, str]
     if isinstance(answer, Estimate):
         found = (answer.value, answer.low, answer.high, answer.level, answer.p_value, answer.p_adjusted, answer.note)
     else:

@@ -78,9 +78,7 @@ def _forest(exhibit: Forest) -> dict[str, Any]:
         "value_header": value_header(answers),
         "interval_header": interval_header(answers),
         "verdicts": any(row.verdict for row in exhibit.rows),
-        "arrows": any(
-            line["mark"] and (line["mark"]["arrow_low"] or line["mark"]["arrow_high"]) for line in rows
-        ),
+        "arrows": any(line["mark"] and (line["mark"]["arrow_low"] or line["mark"]["arrow_high"]) for line in rows),
         "scale": exhibit.scale,
         "axis": _axis_data(axis, exhibit.reference),
         "rows": rows,

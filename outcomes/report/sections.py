@@ -16,6 +16,7 @@ from outcomes.report.document import Block, Checklist, Ledger, Prose, Section, S
 from outcomes.report.formulas import formulas_for
 
 _MOST_REASONS = 40
+_KIND_WORDS = {"csv": "CSV", "xlsx": "XLSX", "parquet": "Parquet"}
 _CONTACT_WORDS = {"in_person": "in person", "video": "video", "photo": "photograph", "phone": "telephone"}
 
 
@@ -26,8 +27,8 @@ def data_quality(cases: Cases) -> Section:
     kept = wording.percent(zones.rows_accepted / zones.rows_read) if zones.rows_read else "none"
     says = [
         f"Of {wording.plural(zones.rows_read, 'row')} of treated zones, {wording.count(zones.rows_accepted)} were "
-        f"accepted ({kept}) and {wording.count(zones.rows_refused)} set aside. Every figure after this section rests on "
-        "accepted rows only."
+        f"accepted ({kept}) and {wording.count(zones.rows_refused)} set aside. Every figure after this section rests "
+        "on accepted rows only."
     ]
     if any(c.rows_refused for c in source.counts):
         says.append(
@@ -74,9 +75,7 @@ def _reasons(cases: Cases) -> Grid:
     ]
     note = "A row that breaks several rules counts under each, so the counts need not add up to the rows set aside."
     if len(ordered) > _MOST_REASONS:
-        note += (
-            f" The {wording.count(len(ordered) - _MOST_REASONS)} rarest further rules are listed in problems.csv."
-        )
+        note += f" The {wording.count(len(ordered) - _MOST_REASONS)} rarest further rules are listed in problems.csv."
     return Grid(
         "Rules that were broken, by number of rows",
         ("Table", "Column, as exported", "What must hold", "Rows"),
@@ -89,9 +88,9 @@ def _reasons(cases: Cases) -> Grid:
 def _files(cases: Cases) -> Grid:
     source = cases.source
     rows = [
-        (wording.capital(f.table), f.kind.upper() if f.kind != "parquet" else "Parquet", "; ".join(f.reading) or "as declared", f.sha256)
+        (wording.capital(f.table), _KIND_WORDS.get(f.kind, f.kind), "; ".join(f.reading) or "as declared", f.sha256)
         for f in source.files
-    ]  # fmt: skip
+    ]
     if source.mapping_sha256 is not None:
         rows.append(("Mapping", "TOML", "headers, codes and units", source.mapping_sha256))
     return Grid(
@@ -158,7 +157,8 @@ def _window(outcome: Outcome) -> tuple[str, str, str, str]:
         free = "from the days between which redness went"
     else:
         counts = "any day" if outcome.window_days is None else f"up to day {outcome.window_days}"
-        free = "asked about on any day" if outcome.seen_from_day == 0 else f"seen on or after day {outcome.seen_from_day}"
+        day = outcome.seen_from_day
+        free = "asked about on any day" if day == 0 else f"seen on or after day {day}"
     where = "session" if outcome.kind == "session" else "zone"
     if outcome.regions is not None:
         where += f" ({wording.listing([REGIONS[r] for r in outcome.regions])} only)"
@@ -185,7 +185,8 @@ def definitions(protocol: Protocol) -> Section:
     ]
     if protocol.changed:
         says.append(
-            f"Entries of the protocol set for this audit: {wording.listing(protocol.changed)}. The rest are its defaults."
+            f"Entries of the protocol set for this audit: {wording.listing(protocol.changed)}. The rest are its "
+            "defaults."
         )
     else:
         says.append("The protocol's defaults are in force; no entry was changed for this audit.")

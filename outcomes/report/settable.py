@@ -35,12 +35,12 @@ def _with_breaks(match: re.Match[str]) -> str:
 
 
 def settable(text: str, *, breaks: bool = True) -> str:
-    """Return text that can be set: see `glyphs.clean`; numbers keep to their units, long words may break.
+    r"""Return text that can be set: see `glyphs.clean`; numbers keep to their units, long words may break.
 
     Examples
     --------
     >>> settable("5.0 % (95 % CI 2.0 to 8.1)")
-    '5.0\\xa0% (95\\xa0% CI 2.0 to 8.1)'.replace("% CI", "%\\xa0CI")
+    '5.0\xa0% (95\xa0%\xa0CI 2.0 to 8.1)'
     """
     text = clean(text, page_cover())
     text = _LEVEL_NAME.sub(_NO_BREAK, _BEFORE_UNIT.sub(_NO_BREAK, text))

@@ -10,7 +10,7 @@ from datetime import UTC, date, datetime
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import pandas as pd
 import typst
@@ -25,7 +25,7 @@ from outcomes.report.document import Report
 from outcomes.report.settable import settable_data
 from outcomes.report.writing import check_free, write_whole
 
-PDF_STANDARDS = ("a-2a", "ua-1")
+PDF_STANDARDS: tuple[Literal["a-2a", "ua-1"], ...] = ("a-2a", "ua-1")
 """Archival and accessible: typst refuses to write a file that breaks the rules it checks."""
 
 _MAIN, _HOUSE = "audit.typ", "house.typ"
@@ -137,7 +137,7 @@ def compile_pdf(data: dict[str, Any], pictures: dict[str, str], as_of: date) -> 
         If typst refuses, or warns of anything.
     """
     printed = settable_data({key: part for key, part in data.items() if key not in _NOT_PRINTED})
-    sources: dict[str, bytes] = {
+    sources: Any = {  # typst takes files by name as well, which its annotations leave out
         "main.typ": _template(_MAIN),
         _HOUSE: _template(_HOUSE),
         "formulas.typ": _template("formulas.typ"),
@@ -165,9 +165,7 @@ def compile_pdf(data: dict[str, Any], pictures: dict[str, str], as_of: date) -> 
 
 
 def _unset(message: str) -> ReportError:
-    return ReportError(
-        f"The report could not be typeset: {message}.", "Nothing was written; please report this line."
-    )
+    return ReportError(f"The report could not be typeset: {message}.", "Nothing was written; please report this line.")
 
 
 def _without_numbers(value: Any) -> Any:

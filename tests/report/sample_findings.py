@@ -1,11 +1,10 @@
-"""Invented findings that cover every exhibit shape, every verdict family and awkward text; no record behind them."""
+"""Invented findings for every exhibit shape, verdict family and kind of awkward text; no record behind them."""
 
 from __future__ import annotations
 
 import math
-from datetime import date
 
-import pandas as pd
+from sample_cases import HEADER_WITH_MARKUP
 
 from outcomes.estimates.estimate import Estimate, NotEstimable
 from outcomes.findings import (
@@ -20,17 +19,12 @@ from outcomes.findings import (
     Response,
     Row,
 )
-from outcomes.records.cases import Cases, Source, SourceFile, TableCount
-from outcomes.records.problems import Problem
-from outcomes.records.scope import Scope
 from outcomes.records.vocabulary import ZONES
-
-SCOPE = Scope.quarter("2026Q3", date(2026, 10, 14))
 
 HOSTILE = (
     "dose #2 @ 12 mJ/cm² (50% off) $5 *not bold* _plain_ <label> `code`",
     "= heading? - item + item // comment \\ back\\slash and \"quote\" 'single'",
-    '#panic("boom") #read("/secret") [bracket] #[x] ~ 1. list {{ braces }}',
+    HEADER_WITH_MARKUP,
     "≥ 3 passes → stop; naïve café Łódź Ångström",
 )
 LONG_WORD = "Untersuchungsbehandlungsnachbeobachtungsvollständigkeitsüberprüfungsverfahrenxyz"
@@ -41,16 +35,32 @@ UNCOVERED = "患者 \x07 one two"
 def _share(term: str, events: int, n: int, patients: int, half: float) -> Estimate:
     value = events / n
     return Estimate(
-        term, value, max(0.0, value - half), min(1.0, value + half * 1.2), "Korn–Graubard", n,
-        unit="proportion", patients=patients, events=events,
-    )  # fmt: skip
+        term,
+        value,
+        max(0.0, value - half),
+        min(1.0, value + half * 1.2),
+        "Korn–Graubard",
+        n,
+        unit="proportion",
+        patients=patients,
+        events=events,
+    )
 
 
 def _ratio(term: str, value: float, spread: float, p: float) -> Estimate:
     return Estimate(
-        term, value, value / spread, value * spread, "Firth with scaled profile limits", 3120,
-        unit="odds ratio", patients=1204, events=151, p_value=p, p_adjusted=min(1.0, 2 * p),
-    )  # fmt: skip
+        term,
+        value,
+        value / spread,
+        value * spread,
+        "Firth with scaled profile limits",
+        3120,
+        unit="odds ratio",
+        patients=1204,
+        events=151,
+        p_value=p,
+        p_adjusted=min(1.0, 2 * p),
+    )
 
 
 def complications() -> Finding:
@@ -76,7 +86,8 @@ def complications() -> Finding:
         ("Zone", "Zones with it", "Patients"),
         tuple(rows),
         "proportion",
-        note="Intervals allow for several zones of one patient (Korn–Graubard). Zones seen before day 60 only are left out.",
+        note="Intervals allow for several zones of one patient (Korn–Graubard). Zones "
+        "seen before day 60 only are left out.",
     )
     return Finding(
         key="complications",
@@ -84,8 +95,10 @@ def complications() -> Finding:
         asks="How often did each complication follow treatment, by zone, and how sure is that?",
         says=(
             "Hyperpigmentation was recorded in 151 of 3,120 zones seen on or after day 60: 4.8 % (95 % CI 3.9 to 5.9).",
-            "No corneal injury was recorded in 812 sessions on eyelids; up to 0.45 % remains compatible with the records.",
-            "Counting every zone treated and not seen as free of it, the risk would be 2.9 %; counting none of them as free is shown beside it.",
+            "No corneal injury was recorded in 812 sessions on eyelids; up to 0.45 % "
+            "remains compatible with the records.",
+            "Counting every zone treated and not seen as free of it, the risk would be 2.9 %; "
+            "counting none of them as free is shown beside it.",
         ),
         headlines=(
             ("described", "Hyperpigmentation followed 4.8 % of zones seen (95 % CI 3.9 to 5.9), 151 of 3,120."),
@@ -95,8 +108,15 @@ def complications() -> Finding:
             forest,
             Bars(
                 "Zones followed up to each day, of those treated early enough",
-                ("seen on or after day 7", "seen on or after day 30", "seen on or after day 90", "seen on or after day 180"),
-                (0.92, 0.81, 0.57, 0.36), ("92.0 % (5,520 of 6,000)", "81.0 %", "57.0 %", "36.0 %"), 1.0,
+                (
+                    "seen on or after day 7",
+                    "seen on or after day 30",
+                    "seen on or after day 90",
+                    "seen on or after day 180",
+                ),
+                (0.92, 0.81, 0.57, 0.36),
+                ("92.0 % (5,520 of 6,000)", "81.0 %", "57.0 %", "36.0 %"),
+                1.0,
                 note="Each bar counts the zones treated at least that many days before the data cut-off.",
             ),
         ),
@@ -106,56 +126,102 @@ def complications() -> Finding:
             "41 scars elsewhere, which belong to no region.",
         ),
         methods=(
-            "Proportions with Korn–Graubard limits on the effective sample size (Survey Methodology 24, 1998, 193–201).",
+            "Proportions with Korn–Graubard limits on the effective sample size "
+            "(Survey Methodology 24, 1998, 193–201).",
             "At 0 or n events the exact Clopper–Pearson limit is given.",
         ),
         caveats=("Patients who are well return less often, so a rate among those seen overstates the risk.",),
         requests=("Decide whether a photograph at day 90 should be asked of every patient.",),
-    )  # fmt: skip
+    )
 
 
 def settings_and_risk() -> Finding:
     """A ratio forest with verdicts of the settings family, and a response curve."""
     rows = (
-        Row("10 mJ more", _ratio("pulse energy: hyperpigmentation", 1.12, 1.22, 0.26), ("151",), "not shown", "Hyperpigmentation"),
-        Row("5 points denser", _ratio("density: hyperpigmentation", 1.38, 1.17, 0.0002), ("151",), "associated", "Hyperpigmentation"),
-        Row("one pass more", _ratio("passes: hyperpigmentation", 1.21, 1.35, 0.21), ("151",), "not shown", "Hyperpigmentation"),
-        Row("10 mJ more", _ratio("pulse energy: redness", 0.97, 3.9, 0.9), ("64",), "not shown", "Redness beyond day 90"),
-        Row("5 points denser", Estimate("density: redness", 1.9, 0.4, 61.0, "Firth", 900, unit="odds ratio", events=7, patients=300), ("7",), "not shown", "Redness beyond day 90"),
-        Row("one pass more", NotEstimable("passes: redness", "fewer than 10 patients on one side of the step", n=212, unit="odds ratio"), ("7",), "cannot say", "Redness beyond day 90"),
-    )  # fmt: skip
+        Row(
+            "10 mJ more",
+            _ratio("pulse energy: hyperpigmentation", 1.12, 1.22, 0.26),
+            ("151",),
+            "not shown",
+            "Hyperpigmentation",
+        ),
+        Row(
+            "5 points denser",
+            _ratio("density: hyperpigmentation", 1.38, 1.17, 0.0002),
+            ("151",),
+            "associated",
+            "Hyperpigmentation",
+        ),
+        Row(
+            "one pass more",
+            _ratio("passes: hyperpigmentation", 1.21, 1.35, 0.21),
+            ("151",),
+            "not shown",
+            "Hyperpigmentation",
+        ),
+        Row(
+            "10 mJ more", _ratio("pulse energy: redness", 0.97, 3.9, 0.9), ("64",), "not shown", "Redness beyond day 90"
+        ),
+        Row(
+            "5 points denser",
+            Estimate("density: redness", 1.9, 0.4, 61.0, "Firth", 900, unit="odds ratio", events=7, patients=300),
+            ("7",),
+            "not shown",
+            "Redness beyond day 90",
+        ),
+        Row(
+            "one pass more",
+            NotEstimable("passes: redness", "fewer than 10 patients on one side of the step", n=212, unit="odds ratio"),
+            ("7",),
+            "cannot say",
+            "Redness beyond day 90",
+        ),
+    )
     xs = tuple(float(v) for v in range(4, 23))
     value = tuple(0.02 + 0.0052 * (x - 4) for x in xs)
     response = Response(
         "Risk of hyperpigmentation rises with density where records lie",
-        "density of one pass, %", "zones with hyperpigmentation by day 180, %",
-        xs, value,
+        "density of one pass, %",
+        "zones with hyperpigmentation by day 180, %",
+        xs,
+        value,
         tuple(max(0.004, v - 0.012 - 0.0006 * abs(x - 11)) for x, v in zip(xs, value, strict=True)),
         tuple(v + 0.015 + 0.0011 * abs(x - 11) for x, v in zip(xs, value, strict=True)),
         tuple(float(e) for e in range(2, 27, 2)),
         (12, 60, 240, 410, 530, 610, 420, 300, 190, 80, 21, 3),
         (9, 44, 160, 300, 360, 390, 280, 210, 120, 60, 15, 3),
-        n=2876, patients=1102, events=151,
+        n=2876,
+        patients=1102,
+        events=151,
         reading="Read the ribbon, not the line: every curve that stays inside it fits the records.",
         note="Standardised over the case-mix of all zones in the model.",
-    )  # fmt: skip
+    )
     return Finding(
         key="settings_and_risk",
         title="Settings and risk",
-        asks="Were zones treated with more energy, higher density or more passes followed by more trouble, allowing for who was treated?",
+        asks="Were zones treated with more energy, higher density or more passes followed by "
+        "more trouble, allowing for who was treated?",
         says=(
             "Zones treated 5 points denser had more hyperpigmentation: odds ratio 1.38 (95 % CI 1.18 to 1.61).",
-            "For pulse energy and passes no link was shown; odds ratios from 0.90 to 1.63 remain compatible with the records.",
+            "For pulse energy and passes no link was shown; odds ratios from 0.90 to "
+            "1.63 remain compatible with the records.",
         ),
         headlines=(
-            ("associated", "Zones treated 5 points denser had more hyperpigmentation: odds ratio 1.38 (95 % CI 1.18 to 1.61)."),
+            (
+                "associated",
+                "Zones treated 5 points denser had more hyperpigmentation: odds ratio 1.38 (95 % CI 1.18 to 1.61).",
+            ),
             ("not shown", "Pulse energy and hyperpigmentation: odds ratio 1.12 for 10 mJ more (95 % CI 0.92 to 1.37)."),
             ("cannot say", "Passes and redness beyond day 90: fewer than 10 patients on one side of the step."),
         ),
         estimates=tuple(row.answer for row in rows),
         exhibits=(
             Forest(
-                "Adjusted odds ratios of three settings", ("Setting", "Events"), rows, "ratio", reference=1.0,
+                "Adjusted odds ratios of three settings",
+                ("Setting", "Events"),
+                rows,
+                "ratio",
+                reference=1.0,
                 note="Allowing for region, skin type, age and indication, and for the other settings.",
             ),
             response,
@@ -168,7 +234,7 @@ def settings_and_risk() -> Finding:
         ),
         caveats=("Settings are chosen for a reason that the records do not hold.",),
         requests=("Ask each practitioner to record why a density above their usual one was chosen.",),
-    )  # fmt: skip
+    )
 
 
 def healing() -> Finding:
@@ -177,14 +243,21 @@ def healing() -> Finding:
     def curve(label: str, median: float, n: int) -> Curve:
         days = tuple(float(d) for d in range(0, 29))
         value = tuple(1.0 if d < 2 else 1 / (1 + (d / median) ** 4.2) for d in days)
-        low: tuple[float | None, ...] = tuple(max(0.0, v - 0.06) if d < 24 else None for d, v in zip(days, value, strict=True))
-        high: tuple[float | None, ...] = tuple(min(1.0, v + 0.06) if d < 24 else None for d, v in zip(days, value, strict=True))
+        low: tuple[float | None, ...] = tuple(
+            max(0.0, v - 0.06) if d < 24 else None for d, v in zip(days, value, strict=True)
+        )
+        high: tuple[float | None, ...] = tuple(
+            min(1.0, v + 0.06) if d < 24 else None for d, v in zip(days, value, strict=True)
+        )
         ticks = (0, 5, 10, 15, 20, 25)
-        return Curve(label, days, value, low, high, tuple(round(n / (1 + (t / median) ** 4.2)) for t in ticks), n, n // 2)
+        return Curve(
+            label, days, value, low, high, tuple(round(n / (1 + (t / median) ** 4.2)) for t in ticks), n, n // 2
+        )
 
     exhibit = Curves(
         "Healing took longer off the face",
-        "days after treatment", "zones not yet healed, %",
+        "days after treatment",
+        "zones not yet healed, %",
         (curve("eyelids", 5.1, 640), curve("face", 6.3, 2980), curve("off the face", 9.8, 1010)),
         (0.0, 5.0, 10.0, 15.0, 20.0, 25.0),
         reading="Where a line crosses 50 %, half of the zones had healed.",
@@ -192,11 +265,17 @@ def healing() -> Finding:
     )
     days = tuple(
         Row(
-            name, Estimate(name, value, value - 0.4, high, "Turnbull", n, unit="days", patients=n // 2),
-            cells=(str(n),), group="",
+            name,
+            Estimate(name, value, value - 0.4, high, "Turnbull", n, unit="days", patients=n // 2),
+            cells=(str(n),),
+            group="",
         )
-        for name, value, high, n in (("eyelids", 5.1, 5.6, 640), ("face", 6.3, 6.6, 2980), ("off the face", 9.8, None, 1010))
-    )  # fmt: skip
+        for name, value, high, n in (
+            ("eyelids", 5.1, 5.6, 640),
+            ("face", 6.3, 6.6, 2980),
+            ("off the face", 9.8, None, 1010),
+        )
+    )
     return Finding(
         key="healing",
         title="Healing",
@@ -219,48 +298,70 @@ def practitioners() -> Finding:
         return tuple(min(1.0, max(0.0, 0.05 + sign * z * math.sqrt(0.05 * 0.95 / s))) for s in sizes)
 
     data = (
-        ("P1", 612.0, 0.043, "within limits"), ("P2", 540.0, 0.058, "within limits"),
-        ("P3", 433.0, 0.079, "outside 95 %"), ("P4", 390.0, 0.112, "outside 99.8 %"),
-        ("P5", 300.0, 0.049, "within limits"), ("P6", 210.0, 0.021, "within limits"),
+        ("P1", 612.0, 0.043, "within limits"),
+        ("P2", 540.0, 0.058, "within limits"),
+        ("P3", 433.0, 0.079, "outside 95 %"),
+        ("P4", 390.0, 0.112, "outside 99.8 %"),
+        ("P5", 300.0, 0.049, "within limits"),
+        ("P6", 210.0, 0.021, "within limits"),
         ("P7", 8.0, 0.125, "too few to judge"),
-    )  # fmt: skip
+    )
     points = tuple(
         FunnelPoint(
-            label, size,
-            Estimate(label, v, v / 2, v * 1.5, "Wilson", int(size), unit="proportion", events=round(v * size)), verdict,
+            label,
+            size,
+            Estimate(label, v, v / 2, v * 1.5, "Wilson", int(size), unit="proportion", events=round(v * size)),
+            verdict,
         )
         for label, size, v, verdict in data
-    )  # fmt: skip
+    )
     funnel = Funnel(
         "One practitioner lies outside the wider limits",
-        "zones seen on or after day 60", "zones with hyperpigmentation, %",
-        points, 0.05, sizes,
+        "zones seen on or after day 60",
+        "zones with hyperpigmentation, %",
+        points,
+        0.05,
+        sizes,
         (("95 %", limit(1.96, -1), limit(1.96, 1)), ("99.8 %", limit(3.09, -1), limit(3.09, 1))),
         reading="A point outside is a reason to look, not a verdict on a person.",
         note="Flags come from exact tails with Holm's correction, not from the drawn line.",
-    )  # fmt: skip
+    )
     return Finding(
         key="practitioners",
         title="Practitioners",
         asks="Do practitioners differ by more than chance once case-mix is allowed for?",
-        says=("P4 recorded more hyperpigmentation than expected: 44 of 390. 0.2 such signals are expected by chance in a year.",),
+        says=(
+            "P4 recorded more hyperpigmentation than expected: 44 of 390. 0.2 such "
+            "signals are expected by chance in a year.",
+        ),
         headlines=(("outside 99.8 %", "P4: more hyperpigmentation than expected, 44 of 390; review records first."),),
         estimates=tuple(point.answer for point in points),
         exhibits=(
             funnel,
             Grid(
-                "Right of reply", ("Practitioner", "Data", "Case-mix", "Equipment"),
-                (("P3", "asked", "asked", ""), ("P4", HOSTILE[0], LONG_WORD, RIGHT_TO_LEFT), (HOSTILE[1], HOSTILE[2], HOSTILE[3], UNCOVERED)),
+                "Right of reply",
+                ("Practitioner", "Data", "Case-mix", "Equipment"),
+                (
+                    ("P3", "asked", "asked", ""),
+                    ("P4", HOSTILE[0], LONG_WORD, RIGHT_TO_LEFT),
+                    (HOSTILE[1], HOSTILE[2], HOSTILE[3], UNCOVERED),
+                ),
                 note="In this order: data, case-mix, equipment, process, person.",
             ),
-            Forest("Shrunken estimates", ("Practitioner",), (), "ratio", note="Seven practitioners are too few to estimate the spread between them."),
+            Forest(
+                "Shrunken estimates",
+                ("Practitioner",),
+                (),
+                "ratio",
+                note="Seven practitioners are too few to estimate the spread between them.",
+            ),
         ),
         denominators="2,493 zones of 1,020 patients.",
         exclusions=("0 zones without a practitioner.",),
         methods=("Funnel limits at 95 % and 99.8 % from the exact binomial distribution.",),
         caveats=("Case-mix that is not recorded is not allowed for.",),
         requests=("Review P4's records in the order given.",),
-    )  # fmt: skip
+    )
 
 
 def settings_in_use() -> Finding:
@@ -268,7 +369,9 @@ def settings_in_use() -> Finding:
     rows, groups = [], []
     for group in ("Face", "Eyelids", "Off the face"):
         for i in range(14):
-            rows.append((f"zone {i + 1}", f"{100 + i}", "18 (15 to 22)", "12 (10 to 14)", "2 (1 to 2)", "17 (14 to 22)"))
+            rows.append(
+                (f"zone {i + 1}", f"{100 + i}", "18 (15 to 22)", "12 (10 to 14)", "2 (1 to 2)", "17 (14 to 22)")
+            )
             groups.append(group)
     return Finding(
         key="settings_in_use",
@@ -279,56 +382,15 @@ def settings_in_use() -> Finding:
             Grid(
                 "Settings by zone: median (quarter to three quarters)",
                 ("Zone", "Zones", "Energy, mJ", "Density, %", "Passes", "Energy, baseline, mJ"),
-                tuple(rows), tuple(groups), number_columns=(1, 2, 3, 4, 5),
+                tuple(rows),
+                tuple(groups),
+                number_columns=(1, 2, 3, 4, 5),
             ),
         ),
         denominators="512 zones in the period, 2,040 in the baseline.",
-    )  # fmt: skip
+    )
 
 
 def findings() -> tuple[Finding, ...]:
     """Every sample finding in report order."""
     return (settings_in_use(), complications(), settings_and_risk(), healing(), practitioners())
-
-
-def cases() -> Cases:
-    """Forty invented zones of twenty patients, with three refused rows."""
-    n = 40
-    frame = pd.DataFrame(
-        {
-            "source_row": pd.array(range(2, n + 2), dtype="Int64"),
-            "record_id": pd.array([f"R{i}" for i in range(n)], dtype="string"),
-            "patient_id": pd.array([f"A{i // 2}" for i in range(n)], dtype="string"),
-            "session_id": pd.array([f"S{i // 2}" for i in range(n)], dtype="string"),
-            "practitioner_id": pd.array([f"P{i % 3}" for i in range(n)], dtype="string"),
-            "treated_on": pd.to_datetime(["2026-07-06"] * 20 + ["2026-08-10"] * 10 + ["2025-11-03"] * 10),
-            "zone": pd.Categorical(["neck", "perioral"] * 20, categories=list(ZONES)),
-            "density_pct": pd.array([10.0] * 36 + [None] * 4, dtype="Float64"),
-            "smoking": pd.array([None] * n, dtype="string"),
-            "last_seen_day": pd.array([95, 40, 12, None] * 10, dtype="Int64"),
-        }
-    )
-    empty = pd.DataFrame({"record_id": [], "session_id": []})
-    problems = (
-        Problem("zones", 7, "Dichte", "density lies between 1 and 100 %", "Correct it in the export.", "range"),
-        Problem("zones", 9, "Dichte", "density lies between 1 and 100 %", "Correct it in the export.", "range"),
-        Problem("zones", 11, HOSTILE[2], "the date is not after the data cut-off", "Correct it in the export.", "date"),
-        Problem("visits", 4, "gesehen", "a visit belongs to a treated zone", "Add the zone or remove the visit.", "key"),
-    )  # fmt: skip
-    refused = pd.DataFrame(
-        {
-            "table": ["visits", "zones", "zones", "zones"],
-            "row": pd.array([4, 7, 9, 11], dtype="Int64"),
-            "rules": ["a visit belongs to a treated zone", *["density lies between 1 and 100 %"] * 2, "the date is not after the data cut-off"],
-        }
-    )  # fmt: skip
-    source = Source(
-        files=(
-            SourceFile("zones", "5f" * 32, "csv", ("UTF-8", "delimiter ;", "decimal comma")),
-            SourceFile("visits", "a3" * 32, "xlsx", ("first sheet",)),
-        ),
-        counts=(TableCount("zones", 43, 40, 3), TableCount("visits", 120, 119, 1)),
-        mapping_sha256="0c" * 32,
-        notes=("dates read as dd/mm/yyyy in 3 columns", "density index converted to % for one device"),
-    )
-    return Cases(frame, empty, empty.copy(), empty.copy(), source, problems, refused)

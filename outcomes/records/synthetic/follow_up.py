@@ -122,10 +122,12 @@ def _looked_at_again(draw: Stream, number: int, day: int, zones: list[tuple[Trea
     again: list[_Contact] = []
     if number == 0:
         unhealed = max(result.healing_days for _, result in zones)
+        last = day
         for target in (14, 21, 28):
-            if unhealed <= day or target > unhealed + 7.0 or not draw.chance(0.88):
+            if unhealed <= last or not draw.chance(0.88):
                 break
-            again.append(_Contact(target + draw.pick({-1: 0.2, 0: 0.6, 1: 0.2}), "in_person", True))
+            last = target + draw.pick({-1: 0.2, 0: 0.6, 1: 0.2})
+            again.append(_Contact(last, "in_person", True))
     redness = max(result.redness_days for _, result in zones)
     if number == 1 and redness > day and draw.chance(0.8):
         later = max(day + 7, draw.whole(55, 66))

@@ -8,11 +8,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import special, stats
+from scipy import optimize, special, stats
 
 from outcomes.estimates.estimate import FloatArray
 
 FEWEST_FOR_OVERDISPERSION = 15
+FEWEST_EFFECTIVE = 10
 _SMALLEST = float(np.finfo(float).tiny)
 
 
@@ -241,3 +242,66 @@ def overdispersion(
         between_variance=spread,
         usable=k >= FEWEST_FOR_OVERDISPERSION,
     )
+
+
+def detectable_odds_ratio(
+    n: float,
+    n_rest: float,
+    risk: float,
+    design_effect: float = 1.0,
+    *,
+    power: float = 0.8,
+    level: float = 0.95,
+) -> float | None:
+    """From which odds ratio on would a difference from the rest be found most of the time?
+
+    The smallest odds ratio above 1 for which a two-sided test of two proportions, pooled variance under "no
+    difference", has the power asked for:
+    ``|p₂ − p₁| = z_{1−α/2} √(p̄(1−p̄)(1/n + 1/m)) + z_{power} √(p₂(1−p₂)/n + p₁(1−p₁)/m)``, with sizes divided by
+    the design effect.
+
+    Parameters
+    ----------
+    n, n_rest : float
+        Records of the unit and of all others.
+    risk : float
+        Of the others.
+    power : float
+        0.8: found four times in five.
+
+    Returns
+    -------
+    float or None
+        None where no odds ratio up to 10,000 would be found that often, there is no risk to multiply, or the unit
+        has fewer than ten effective records, on which no test is worth planning.
+
+    References
+    ----------
+    Fleiss JL, Levin B, Paik MC (2003) Statistical Methods for Rates and Proportions, 3rd ed., Wiley, section 4.3,
+    without continuity correction.
+
+    Examples
+    --------
+    >>> round(detectable_odds_ratio(200, 1000, 0.05), 2)
+    2.23
+    """
+    if design_effect < 1 or not 0 < power < 1 or not 0 < level < 1:
+        raise ValueError("a design effect is 1 or more, power and level lie between 0 and 1")
+    own, rest = n / design_effect, n_rest / design_effect
+    if own < FEWEST_EFFECTIVE or rest < FEWEST_EFFECTIVE or not 0 < risk < 1:
+        return None
+    z_level, z_power = stats.norm.isf((1 - level) / 2), stats.norm.ppf(power)
+
+    def surplus(log_ratio: float) -> float:
+        higher = special.expit(special.logit(risk) + log_ratio)
+        pooled = (own * higher + rest * risk) / (own + rest)
+        null = math.sqrt(pooled * (1 - pooled) * (1 / own + 1 / rest))
+        other = math.sqrt(higher * (1 - higher) / own + risk * (1 - risk) / rest)
+        return float(higher - risk - z_level * null - z_power * other)
+
+    grid = np.linspace(0.0, math.log(1e4), 400)
+    found = np.flatnonzero(np.array([surplus(x) for x in grid]) > 0)
+    if not len(found):
+        return None
+    at = int(found[0])
+    return math.exp(float(optimize.brentq(surplus, grid[at - 1], grid[at], xtol=1e-12)))

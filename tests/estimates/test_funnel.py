@@ -12,6 +12,7 @@ from outcomes.estimates.funnel import (
     binomial_limits,
     conditional_flag,
     conditional_z,
+    detectable_odds_ratio,
     exact_tail,
     overdispersion,
     poisson_limits,
@@ -119,6 +120,18 @@ def test_a_design_effect_pulls_a_flag_in():
     wide = binomial_limits(0.1, [100], [0.025, 0.975], design_effect=2.0)[0]
     half = binomial_limits(0.1, [50], [0.025, 0.975])[0]
     assert wide == pytest.approx(half)
+
+
+def test_what_could_have_been_found():
+    # R 4.2: power.prop.test(n = 200, p1 = 0.05, power = 0.8, tol = 1e-14)$p2 as an odds ratio, and
+    # power.prop.test(n = 60, p1 = 0.1, power = 0.9, sig.level = 0.01, tol = 1e-14)
+    assert detectable_odds_ratio(200, 200, 0.05) == pytest.approx(2.837203450661, rel=1e-6)
+    assert detectable_odds_ratio(60, 60, 0.1, power=0.9, level=0.99) == pytest.approx(5.96056703889, rel=1e-6)
+    # more of the rest helps, likeness of one patient's records hurts
+    assert detectable_odds_ratio(200, 1000, 0.05) < detectable_odds_ratio(200, 200, 0.05)
+    assert detectable_odds_ratio(400, 400, 0.05, 2.0) == pytest.approx(detectable_odds_ratio(200, 200, 0.05))
+    assert detectable_odds_ratio(9, 1000, 0.05) is None
+    assert detectable_odds_ratio(200, 1000, 0.0) is None
 
 
 def test_limits_narrow_and_stay_inside():

@@ -11,7 +11,7 @@ from typing import Any
 
 import click
 
-from outcomes.errors import ExportRejected, OutcomesError
+from outcomes.errors import OutcomesError
 
 Step = Callable[[str], None]
 
@@ -157,7 +157,8 @@ def schema(form: str) -> None:
 @click.option("--seed", type=click.IntRange(min=0), help="Another clinic of the same kind.")
 def synthesize(folder: Path, seed: int | None) -> None:
     """Write the invented clinic to FOLDER: export, mapping and known truth."""
-    from outcomes.records.synthetic import SEED, synthesize as write_clinic
+    from outcomes.records.synthetic import SEED
+    from outcomes.records.synthetic import synthesize as write_clinic
 
     write_clinic(folder, seed=SEED if seed is None else seed)
     click.echo(f"The invented clinic is in {folder}")
@@ -180,6 +181,16 @@ def _day(text: str | None) -> date | None:
         raise click.UsageError("--as-of is not a date written as YYYY-MM-DD.") from None
 
 
+def _explain(error: OutcomesError) -> None:
+    """List the problems of a rejected export below its two sentences."""
+    from outcomes.records.load import RecordsRejected
+
+    if isinstance(error, RecordsRejected) and error.problems:
+        from outcomes.report.checked import problems_text
+
+        click.echo(problems_text(error.problems), err=True)
+
+
 def main() -> None:
     """Run the command line; a user's mistake ends in two sentences, never in a traceback."""
     try:
@@ -191,14 +202,9 @@ def main() -> None:
     except click.ClickException as wrong:
         wrong.show()
         sys.exit(2)
-    except ExportRejected as rejected:
-        click.echo(f"{rejected.wrong} {rejected.remedy}", err=True)
-        from outcomes.report.checked import problems_text
-
-        click.echo(problems_text(rejected.problems), err=True)
-        sys.exit(1)
     except OutcomesError as error:
         click.echo(f"{error.wrong} {error.remedy}", err=True)
+        _explain(error)
         sys.exit(1)
     except Exception as fault:  # a fault of the program: say where, never what, since the message may hold a value
         place = traceback.extract_tb(fault.__traceback__)[-1]

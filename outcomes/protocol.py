@@ -32,7 +32,7 @@ class Setting:
     step : float
         The difference that a ratio is stated for.
     step_label : str
-        The step in words: ``10 mJ more``.
+        The step in words: ``10 mJ more energy``.
     unit : str
     """
 
@@ -44,8 +44,8 @@ class Setting:
 
 
 SETTINGS: tuple[Setting, ...] = (
-    Setting("pulse_energy_mj", "pulse energy", 10.0, "10 mJ more", "mJ"),
-    Setting("density_pct", "density", 5.0, "5 points denser", "%"),
+    Setting("pulse_energy_mj", "pulse energy", 10.0, "10 mJ more energy", "mJ"),
+    Setting("density_pct", "density", 5.0, "5 points more density", "%"),
     Setting("passes", "passes", 1.0, "one pass more", ""),
 )
 

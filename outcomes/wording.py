@@ -262,6 +262,17 @@ def of_total(events: int, n: int) -> str:
     return f"{count(events)} of {count(n)}"
 
 
+def decapital(label: str) -> str:
+    """A label within a sentence: its capital taken off, unless it is a word of capitals or a number.
+
+    Examples
+    --------
+    >>> decapital("Upper lid"), decapital("IV"), decapital("10 mJ more energy")
+    ('upper lid', 'IV', '10 mJ more energy')
+    """
+    return label[:1].lower() + label[1:] if label[1:2].islower() else label
+
+
 def capital(sentence: str) -> str:
     """The same text with its first letter in capital."""
     return sentence[:1].upper() + sentence[1:]

@@ -11,11 +11,11 @@ from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
 from outcomes.estimates.proportion import clustered_proportion
 from outcomes.findings import Finding, Forest, Row
 from outcomes.protocol import Protocol
-from outcomes.questions.population import AGE_LEVELS, INDICATION_LEVELS, SKIN_LEVELS, everyone
+from outcomes.questions.population import AGE_LEVELS, INDICATION_LEVELS, SKIN_LEVELS, everyone, treated_between
 from outcomes.records.cases import Cases
 from outcomes.records.scope import Scope
 from outcomes.records.vocabulary import REGIONS
-from outcomes.wording import capital, count, estimate_text, listing, percent, plural
+from outcomes.wording import capital, count, decapital, estimate_text, listing, percent, plural
 
 _PATIENT_LEVEL = (
     ("Skin type", "skin_group", {level: level for level in SKIN_LEVELS}),
@@ -34,8 +34,9 @@ def case_mix(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
     indication in zones. Differences are of shares, by the hybrid-score method on limits that allow for
     several zones of one patient.
     """
-    period = everyone(cases.during(scope.start, scope.end)).frame
-    baseline = everyone(cases.during(scope.baseline_start, scope.baseline_end)).frame
+    everybody = everyone(cases).frame
+    period = treated_between(everybody, scope.start, scope.end)
+    baseline = treated_between(everybody, scope.baseline_start, scope.baseline_end)
     rows: list[Row] = []
     answers: list[Answer] = []
     sizes = _counts(period), _counts(baseline)
@@ -128,8 +129,6 @@ def _sentences(scope: Scope, sizes: Sequence[str], shifted: Sequence[Row]) -> tu
     if not shifted:
         return (first, "No share differs from the baseline by more than its interval allows.")
     moved = [
-        f"{row.group.split(',')[0].lower()} {row.label.lower() if row.label[1:2].islower() else row.label} by "
-        f"{estimate_text(row.answer)}"
-        for row in shifted
+        f"{row.group.split(',')[0].lower()} {decapital(row.label)} by {estimate_text(row.answer)}" for row in shifted
     ]
     return (first, f"Against the baseline the mix has moved for {listing(moved)}.")

@@ -11,12 +11,12 @@ from outcomes.estimates.estimate import Answer, Estimate
 from outcomes.estimates.proportion import clustered_proportion
 from outcomes.findings import Finding, Forest, Grid, Row
 from outcomes.protocol import Protocol
-from outcomes.questions.population import everyone
+from outcomes.questions.population import everyone, treated_between
 from outcomes.records.cases import Cases
 from outcomes.records.contract import CONTRACT
 from outcomes.records.scope import Scope
 from outcomes.records.vocabulary import OUTCOMES, REGIONS
-from outcomes.wording import capital, count, estimate_text, listing, of_total, percent, plural
+from outcomes.wording import capital, count, decapital, estimate_text, listing, of_total, percent, plural
 
 REACH_DAYS = (7, 30, 90, 180)
 LOST_BY_DAY = 90
@@ -30,9 +30,10 @@ def completeness(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
     Reach by day N is the share of zones with any contact on or after day N, among zones treated at least N
     days before the cut-off.
     """
-    period = everyone(cases.during(scope.start, scope.end)).frame
-    baseline = everyone(cases.during(scope.baseline_start, scope.baseline_end)).frame
-    both = everyone(cases.during(scope.baseline_start, scope.end)).frame
+    everybody = everyone(cases).frame
+    period = treated_between(everybody, scope.start, scope.end)
+    baseline = treated_between(everybody, scope.baseline_start, scope.baseline_end)
+    both = treated_between(everybody, scope.baseline_start, scope.end)
     reach = [
         Row(
             f"Day {day}",
@@ -176,7 +177,7 @@ def _sentences(read: int, refused: int, reach: Sequence[Row], lost: Sequence[Row
     ]
     now = [row for row in reach if row.group == reach[0].group]
     said = [
-        f"{estimate_text(row.answer)} were seen on or after {row.label.lower()}"
+        f"{estimate_text(row.answer)} were seen on or after {decapital(row.label)}"
         for row in now
         if isinstance(row.answer, Estimate)
     ]

@@ -17,7 +17,7 @@ from outcomes.estimates.proportion import clustered_proportion
 from outcomes.findings import Finding, Forest, Grid, Row
 from outcomes.protocol import Protocol
 from outcomes.questions.follow_up import FollowUp, follow_up, mature, maturity_days, newest_mature_quarter
-from outcomes.questions.population import everyone
+from outcomes.questions.population import everyone, treated_between
 from outcomes.questions.settings_model import LABELS, REFERENCES
 from outcomes.records.cases import Cases
 from outcomes.records.scope import Scope, quarter_of, quarter_start
@@ -37,6 +37,7 @@ from outcomes.wording import (
 
 WEIGHTED_BY = ("region", "skin_group", "age_group")
 SEVERE_FROM = 3
+_NOT_OF_THE_SKIN = ("unplanned_contact", "complaint")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,18 +70,20 @@ def complications(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
     quarters before that one, and by zone over both spans together.
     """
     zones = [o for o in protocol.outcomes if o.kind == "zone" and o.derived_from != "healing"]
+    everybody = everyone(cases).frame
+    period = treated_between(everybody, scope.start, scope.end)
     recent: list[OutcomeRisk] = []
     before: list[OutcomeRisk] = []
     for outcome in zones:
         start, end, label = newest_mature_quarter(outcome, scope.end, scope.as_of)
-        recent.append(_risk(cases.during(start, end), outcome, label, protocol))
+        recent.append(_risk(treated_between(everybody, start, end), outcome, label, protocol))
         first = quarter_start(*_four_before(start))
         last = start - timedelta(days=1)
-        before.append(_risk(cases.during(first, last), outcome, _span_label(first, last), protocol))
+        before.append(_risk(treated_between(everybody, first, last), outcome, _span_label(first, last), protocol))
     rows, differences = _main_rows(recent, before, scope, protocol)
-    by_zone = _by_zone(cases, scope, protocol)
-    sessions, session_answers = _session_grid(cases.during(scope.start, scope.end), scope, protocol)
-    severe = _severe(cases.during(scope.start, scope.end), protocol)
+    by_zone = _by_zone(everybody, scope, protocol)
+    sessions, session_answers = _session_grid(period, scope, protocol)
+    severe = _severe(period, protocol)
     answers: list[Answer] = []
     for risk in (*recent, *before):
         answers += _answers(risk)
@@ -97,9 +100,9 @@ def complications(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
             by_zone,
             sessions,
         ),
-        denominators=f"Treated in {scope.label}: {plural(len(cases.during(scope.start, scope.end)), 'zone')}. Each "
+        denominators=f"Treated in {scope.label}: {plural(len(period), 'zone')}. Each "
         "outcome names the quarter it is given for and its own counts.",
-        exclusions=_not_yet_mature(cases, zones, scope),
+        exclusions=_not_yet_mature(period, zones, scope),
         methods=(
             "Risk by day N among all treated: zones with an event found before the seen-from day count as they "
             "are; the "
@@ -138,8 +141,7 @@ def _span_label(first: date, last: date) -> str:
     return f"{y1}Q{q1}–{y2}Q{q2}"
 
 
-def _risk(cases: Cases, outcome: Outcome, span: str, protocol: Protocol) -> OutcomeRisk:
-    frame = everyone(cases).frame
+def _risk(frame: pd.DataFrame, outcome: Outcome, span: str, protocol: Protocol) -> OutcomeRisk:
     if outcome.regions is not None:
         frame = frame.loc[frame["region"].astype("string").isin(outcome.regions).to_numpy(dtype=bool)]
     state = follow_up(frame, outcome)
@@ -191,9 +193,7 @@ def _main_rows(
             )
         rows.append(
             Row(
-                f"{capital(now.outcome.label)} by day {maturity_days(now.outcome)}"
-                if now.outcome.window_days is not None
-                else capital(now.outcome.label),
+                f"{capital(now.outcome.label)}{_by_day(now.outcome)}",
                 now.weighted.risk,
                 (
                     now.span,
@@ -205,6 +205,10 @@ def _main_rows(
             )
         )
     return [Row(r.label, r.answer, r.cells) for r in rows], differences
+
+
+def _by_day(outcome: Outcome) -> str:
+    return "" if outcome.window_days is None else f" by day {outcome.window_days}"
 
 
 def _short(answer: Answer) -> str:
@@ -247,14 +251,14 @@ def _bounds_grid(recent: Sequence[OutcomeRisk]) -> Grid:
     )
 
 
-def _by_zone(cases: Cases, scope: Scope, protocol: Protocol) -> Forest:
+def _by_zone(everybody: pd.DataFrame, scope: Scope, protocol: Protocol) -> Forest:
     rows = []
     for name in protocol.modelled:
         outcome = protocol.outcome(name)
         _, end, _ = newest_mature_quarter(outcome, scope.end, scope.as_of)
-        span = cases.during(date(1900, 1, 1), end)
+        span = treated_between(everybody, date(1900, 1, 1), end)
         for zone in ZONES:
-            here = _of_zone(span, zone)
+            here = span.loc[span["zone"] == zone]
             if not len(here):
                 continue
             risk = _risk(here, outcome, f"{ZONES[zone][0]}, to {end.isoformat()}", protocol)
@@ -275,13 +279,8 @@ def _by_zone(cases: Cases, scope: Scope, protocol: Protocol) -> Forest:
     )
 
 
-def _of_zone(cases: Cases, zone: str) -> Cases:
-    return cases.where(lambda frame: frame["zone"] == zone, ZONES[zone][0])
-
-
-def _session_grid(cases: Cases, scope: Scope, protocol: Protocol) -> tuple[Forest, list[Answer]]:
+def _session_grid(frame: pd.DataFrame, scope: Scope, protocol: Protocol) -> tuple[Forest, list[Answer]]:
     """Complications of the session itself, each session once."""
-    frame = cases.zones
     rows: list[Row] = []
     for outcome in (o for o in protocol.outcomes if o.kind == "session"):
         answer = frame[outcome.name]
@@ -323,9 +322,8 @@ def _session_grid(cases: Cases, scope: Scope, protocol: Protocol) -> tuple[Fores
     )
 
 
-def _severe(cases: Cases, protocol: Protocol) -> dict[int, int]:
-    """Zones with an event of each severity from 3 on, this period, whatever the outcome; a census."""
-    frame = cases.zones
+def _severe(frame: pd.DataFrame, protocol: Protocol) -> dict[int, int]:
+    """Zones with an event of each severity from 3 on, whatever the outcome; a census."""
     worst = pd.Series(0, index=frame.index, dtype="int64")
     for outcome in protocol.outcomes:
         if outcome.derived_from is None:
@@ -335,8 +333,7 @@ def _severe(cases: Cases, protocol: Protocol) -> dict[int, int]:
     return {level: int((worst == level).sum()) for level in SEVERITY if level >= SEVERE_FROM}
 
 
-def _not_yet_mature(cases: Cases, outcomes: Sequence[Outcome], scope: Scope) -> tuple[str, ...]:
-    frame = cases.during(scope.start, scope.end).zones
+def _not_yet_mature(frame: pd.DataFrame, outcomes: Sequence[Outcome], scope: Scope) -> tuple[str, ...]:
     lines = []
     for outcome in outcomes:
         reached = int(mature(frame, outcome, scope.as_of).sum())
@@ -368,13 +365,9 @@ def _sentences(
     scope: Scope,
 ) -> tuple[str, ...]:
     says = []
-    common = sorted(
-        (r for r in recent if isinstance(r.weighted.risk, Estimate) and r.events > 0),
-        key=lambda r: -r.events / max(r.treated, 1),
-    )[:3]
-    for risk in common:
+    for risk in _commonest(recent)[:3]:
         says.append(
-            f"{capital(risk.outcome.label)} in {risk.span}: {estimate_text(risk.weighted.risk)} of "
+            f"{capital(risk.outcome.label)}{_by_day(risk.outcome)}, {risk.span}: {estimate_text(risk.weighted.risk)} of "
             f"{plural(risk.treated, 'zone')} treated, from {plural(risk.events, 'event')} and {count(risk.known)} "
             "known."
         )
@@ -397,6 +390,16 @@ def _sentences(
     return tuple(says)
 
 
+def _commonest(recent: Sequence[OutcomeRisk]) -> list[OutcomeRisk]:
+    """Complications of the skin with events, the most frequent first."""
+    shown = [
+        r
+        for r in recent
+        if isinstance(r.weighted.risk, Estimate) and r.events > 0 and r.outcome.name not in _NOT_OF_THE_SKIN
+    ]
+    return sorted(shown, key=lambda r: -r.events / max(r.treated, 1))
+
+
 def _none_text(risk: OutcomeRisk) -> str:
     answer = risk.weighted.risk
     if not isinstance(answer, Estimate) or answer.high is None:
@@ -412,18 +415,14 @@ def _covers_zero(d: Estimate) -> bool:
 
 def _headlines(recent: Sequence[OutcomeRisk], severe: dict[int, int], scope: Scope) -> tuple[tuple[str, str], ...]:
     lines = []
-    common = sorted(
-        (r for r in recent if isinstance(r.weighted.risk, Estimate) and r.events > 0),
-        key=lambda r: -r.events / max(r.treated, 1),
-    )
+    common = _commonest(recent)
     if common:
         risk = common[0]
         lines.append(
             (
                 "described",
-                f"{capital(risk.outcome.label)} by its day, {risk.span}: {estimate_text(risk.weighted.risk)} of "
-                "zones "
-                f"treated; {of_total(risk.known, risk.treated)} known.",
+                f"{capital(risk.outcome.label)}{_by_day(risk.outcome)}, {risk.span}: "
+                f"{estimate_text(risk.weighted.risk)} of zones treated; {of_total(risk.known, risk.treated)} known.",
             )
         )
     total = sum(severe.values())

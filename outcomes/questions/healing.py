@@ -13,9 +13,10 @@ from outcomes.estimates.accelerated import accelerated_failure_time, adjusted_me
 from outcomes.estimates.design import Category, Design, Numeric, Term, build
 from outcomes.estimates.estimate import Answer, Estimate, Fit, NotEstimable
 from outcomes.estimates.interval_censored import IntervalCurve, interval_curve
+from outcomes.estimates.multiplicity import with_adjusted
 from outcomes.findings import Curve, Curves, Finding, Forest, Row
 from outcomes.protocol import SETTINGS, Protocol
-from outcomes.questions.population import Population, everyone, first_treatments
+from outcomes.questions.population import Population, everyone, first_treatments, treated_between
 from outcomes.questions.settings_in_use import comparable_settings
 from outcomes.questions.settings_model import LABELS, REFERENCES
 from outcomes.records.cases import Cases
@@ -25,6 +26,7 @@ from outcomes.wording import (
     capital,
     count,
     days,
+    decapital,
     estimate_text,
     listing,
     percent,
@@ -36,6 +38,7 @@ from outcomes.wording import (
 DRAWN_DAYS = tuple(float(day) for day in range(0, 43))
 TICKS = (0.0, 7.0, 14.0, 21.0, 28.0, 35.0, 42.0)
 FEWEST_ZONES_OF_A_KIND = 30
+ASSOCIATED_BELOW = 0.05
 _CASE_MIX = ("skin_group", "age_group")
 
 
@@ -91,7 +94,8 @@ def healing(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
             "Time ratios: accelerated failure time model, "
             f"{protocol.aft_family.replace('logl', 'log-l').replace('logn', 'log-n')} "
             "family fixed by the protocol, maximum likelihood on the intervals, sandwich covariance by patient. A "
-            "time ratio of 1.2 says that healing takes 1.2 times as long. Adjusted medians are those of the model's "
+            "time ratio of 1.2 says that healing takes 1.2 times as long; p values of the three settings are adjusted "
+            "after Benjamini and Hochberg. Adjusted medians are those of the model's "
             "survival curve averaged over the zones in the model.",
         ),
         caveats=(
@@ -106,7 +110,7 @@ def healing(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
 
 def healing_population(cases: Cases, end: date) -> Population:
     """First treatments up to `end` whose healing was assessed at one contact or more."""
-    population = first_treatments(everyone(cases.during(date(1900, 1, 1), end)))
+    population = first_treatments(Population(treated_between(everyone(cases).frame, date(1900, 1, 1), end)))
     population = population.keep(population.frame["region"].notna(), "scars elsewhere, which have no region")
     return population.keep(population.frame["healed_after_day"].notna(), "zones whose healing was never assessed")
 
@@ -232,13 +236,14 @@ def _ratio_rows(model: _Model | None) -> list[Row]:
         return []
     if isinstance(model.fit, NotEstimable):
         return [Row("Time ratios", model.fit)]
-    rows = []
-    for answer in model.fit.terms:
-        if answer.term.startswith("zone "):
-            continue
-        group = "Settings" if answer.term in {s.step_label for s in SETTINGS} else "Case-mix"
-        rows.append(Row(capital(answer.term), answer.named(f"time ratio: {answer.term}"), group=group))
-    return rows
+    steps = {s.step_label for s in SETTINGS}
+    tested = with_adjusted([answer for answer in model.fit.terms if answer.term in steps])
+    rest = [a for a in model.fit.terms if a.term not in steps and not a.term.startswith("zone ")]
+    return [
+        Row(capital(answer.term), answer.named(f"time ratio: {answer.term}"), group=group)
+        for group, answers in (("Settings", tested), ("Case-mix", rest))
+        for answer in answers
+    ]
 
 
 def _median_rows(model: _Model | None, protocol: Protocol) -> list[Row]:
@@ -292,7 +297,9 @@ def _forest_of_ratios(rows: Sequence[Row], model: _Model | None) -> Forest:
 
 
 def _slower(answer: Answer) -> bool:
-    return isinstance(answer, Estimate) and answer.low is not None and answer.low > 1
+    if not isinstance(answer, Estimate) or answer.low is None or answer.low <= 1:
+        return False
+    return answer.p_adjusted is None or answer.p_adjusted < ASSOCIATED_BELOW
 
 
 def _sentences(curves: dict[str, IntervalCurve], ratios: Sequence[Row]) -> tuple[str, ...]:
@@ -311,10 +318,10 @@ def _sentences(curves: dict[str, IntervalCurve], ratios: Sequence[Row]) -> tuple
     for row in slower:
         if isinstance(row.answer, Estimate):
             says.append(
-                f"Zones treated with {row.label.lower() if not row.label[:1].isdigit() else row.label} took "
+                f"Zones treated with {decapital(row.label)} took "
                 f"{ratio(row.answer.value)} times as long to heal ({_times(row.answer)}), at equal zone and case-mix."
             )
-    silent = [row.label.lower() for row in ratios if row.group == "Settings" and not _slower(row.answer)]
+    silent = [decapital(row.label) for row in ratios if row.group == "Settings" and not _slower(row.answer)]
     if silent:
         says.append(f"Slower healing was not shown for {listing(silent)}.")
     return tuple(says)
@@ -329,7 +336,7 @@ def _headlines(curves: dict[str, IntervalCurve], ratios: Sequence[Row]) -> tuple
     for row in ratios:
         if row.group == "Settings" and _slower(row.answer):
             lines.append(
-                ("associated", f"Healing and {row.label.lower()}: time ratio {estimate_text(row.answer)}, adjusted.")
+                ("associated", f"Healing and {decapital(row.label)}: time ratio {estimate_text(row.answer)}, adjusted.")
             )
     parts = [
         f"{REGIONS[region]} {estimate_text(curve.median)}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 
 import numpy as np
 import pandas as pd
@@ -63,16 +64,14 @@ def with_covariates(zones: pd.DataFrame) -> pd.DataFrame:
     (text such as 2026Q3) and ``months`` (months since the first treatment month, a whole number).
     """
     frame = zones.copy()
-    skin = frame["skin_type"].astype("string").fillna("not_recorded").map(SKIN_GROUPS)
+    skin = [SKIN_GROUPS[word] for word in frame["skin_type"].astype("string").fillna("not_recorded")]
     frame["skin_group"] = pd.Categorical(skin, categories=list(SKIN_LEVELS), ordered=True)
     age = frame["age_years"].to_numpy(dtype=float, na_value=np.nan)
     bands = np.select([np.isnan(age), age < 40, age < 55], [NOT_RECORDED, AGE_LEVELS[0], AGE_LEVELS[1]], AGE_LEVELS[2])
     frame["age_group"] = pd.Categorical(bands, categories=list(AGE_LEVELS), ordered=True)
-    indication = frame["indication"].astype("string")
-    group = indication.map(lambda word: _INDICATION_GROUPS.get(word, "other"), na_action="ignore")
-    frame["indication_group"] = pd.Categorical(
-        group.fillna(NOT_RECORDED), categories=list(INDICATION_LEVELS), ordered=True
-    )
+    indication = frame["indication"].astype("string").fillna(NOT_RECORDED)
+    group = [NOT_RECORDED if word == NOT_RECORDED else _INDICATION_GROUPS.get(word, "other") for word in indication]
+    frame["indication_group"] = pd.Categorical(group, categories=list(INDICATION_LEVELS), ordered=True)
     frame["region"] = pd.Categorical(frame["region"].astype("string"), categories=list(REGIONS))
     when = frame["treated_on"]
     year, month = when.dt.year.astype("int64"), when.dt.month.astype("int64")
@@ -80,6 +79,12 @@ def with_covariates(zones: pd.DataFrame) -> pd.DataFrame:
     serial = year * 12 + month
     frame["months"] = (serial - (serial.min() if len(serial) else 0)).astype("int64")
     return frame
+
+
+def treated_between(frame: pd.DataFrame, start: date, end: date) -> pd.DataFrame:
+    """Zones treated from `start` to `end`, both included."""
+    when = frame["treated_on"]
+    return frame.loc[(when >= pd.Timestamp(start)) & (when <= pd.Timestamp(end))]
 
 
 def everyone(cases: Cases) -> Population:

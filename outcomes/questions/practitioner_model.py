@@ -14,11 +14,11 @@ from outcomes.estimates.estimate import Answer, Estimate, Fit, NotEstimable
 from outcomes.estimates.firth import ladder, penalised
 from outcomes.estimates.mixed import random_intercept
 from outcomes.estimates.multiplicity import holm
-from outcomes.estimates.proportion import clustered_proportion
+from outcomes.estimates.proportion import clustered_proportion, design_effect
 from outcomes.estimates.standardise import standardised_risks
 from outcomes.protocol import Protocol
 from outcomes.questions.follow_up import follow_up, mature
-from outcomes.questions.population import Population, everyone, first_treatments
+from outcomes.questions.population import Population, everyone, first_treatments, treated_between
 from outcomes.questions.settings_model import LABELS, REFERENCES
 from outcomes.records.cases import Cases
 from outcomes.records.vocabulary import REGIONS, Outcome
@@ -91,7 +91,7 @@ class Comparison:
 
 def judged_population(cases: Cases, end: date, as_of: date, outcome: Outcome) -> Population:
     """First treatments up to `end` whose outcome has had its time and is known."""
-    population = everyone(cases.during(date(1900, 1, 1), end))
+    population = Population(treated_between(everyone(cases).frame, date(1900, 1, 1), end))
     population = population.keep(
         mature(population.frame, outcome, as_of), "zones treated too recently for the outcome to have had its time"
     )
@@ -123,7 +123,7 @@ def compare(population: Population, outcome: Outcome, region: str | None, protoc
         event=event,
         each=tuple(_with_verdicts(each, protocol)),
         overall=overall,
-        design_effect=_design_effect(event, patient),
+        design_effect=design_effect(event, patient) if len(event) else 1.0,
         shrunken=shrunken,
         spread=spread,
     )
@@ -222,18 +222,6 @@ def _with_verdicts(each: list[Compared], protocol: Protocol) -> list[Compared]:
         verdict = "outside 99.8 %" if p < 0.002 else "outside 95 %" if p < 0.05 else "within limits"
         judged.append(replace(c, against_rest=replace(c.against_rest, p_adjusted=p), verdict=verdict))
     return judged
-
-
-def _design_effect(event: NDArray[np.bool_], patient: NDArray[np.str_]) -> float:
-    n = len(event)
-    risk = float(event.mean()) if n else 0.0
-    if not 0 < risk < 1:
-        return 1.0
-    codes = np.unique(patient, return_inverse=True)[1]
-    totals = np.bincount(codes, event - risk)
-    clusters = len(totals)
-    variance = clusters / max(clusters - 1, 1) * float((totals**2).sum()) / n**2
-    return max(1.0, variance / (risk * (1 - risk) / n))
 
 
 def _between(

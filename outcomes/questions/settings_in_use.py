@@ -8,7 +8,7 @@ from outcomes.estimates.estimate import Answer, Estimate
 from outcomes.estimates.mean import clustered_mean_difference
 from outcomes.findings import Finding, Forest, Row
 from outcomes.protocol import SETTINGS, Protocol, Setting
-from outcomes.questions.population import Population, everyone
+from outcomes.questions.population import Population, everyone, treated_between
 from outcomes.records.cases import Cases
 from outcomes.records.scope import Scope
 from outcomes.records.vocabulary import REGIONS
@@ -21,13 +21,13 @@ def settings_in_use(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
     Settings are compared within one spot class only; a zone treated in layers is counted and left out, since
     no one setting describes it.
     """
-    span = everyone(cases.during(scope.baseline_start, scope.end))
+    span = Population(treated_between(everyone(cases).frame, scope.baseline_start, scope.end))
     compared = comparable_settings(span, protocol)
     frame = compared.frame
     now = frame["treated_on"] >= pd.Timestamp(scope.start)
     answers: list[Answer] = []
     forests: list[Forest] = []
-    differing: list[str] = []
+    differing: dict[str, list[str]] = {}
     for setting in SETTINGS:
         rows = _by_region(frame, now, setting, protocol)
         rows += _by_practitioner(frame, setting, protocol)
@@ -43,9 +43,9 @@ def settings_in_use(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
                 "baseline for a region; own minus all peers pooled for a practitioner (face only, both periods).",
             )
         )
-        differing += [
-            f"{row.label} ({setting.label})" for row in rows if row.group == "Practitioner, face" and _apart(row.answer)
-        ]
+        for row in rows:
+            if row.group == "Practitioner, face" and _apart(row.answer):
+                differing.setdefault(row.label, []).append(setting.label)
     practitioners = int(frame.loc[frame["region"] == "face", "practitioner_id"].nunique())
     return Finding(
         key="settings_in_use",
@@ -130,7 +130,7 @@ def _apart(answer: Answer) -> bool:
 
 
 def _sentences(
-    compared: Population, scope: Scope, protocol: Protocol, differing: list[str], practitioners: int
+    compared: Population, scope: Scope, protocol: Protocol, differing: dict[str, list[str]], practitioners: int
 ) -> tuple[str, ...]:
     frame = compared.frame
     face = frame.loc[(frame["region"] == "face") & (frame["treated_on"] >= pd.Timestamp(scope.start))]
@@ -146,9 +146,9 @@ def _sentences(
         says.append("With one practitioner there are no peers to stand beside.")
     elif differing:
         says.append(
-            f"On the face, {plural(len(differing), 'mean setting')} of a practitioner "
-            f"{'lies' if len(differing) == 1 else 'lie'} apart from the pooled peers' by more than the interval "
-            f"allows: {listing(differing)}."
+            "On the face, mean settings lie apart from the pooled peers' by more than the interval allows for "
+            + "; ".join(f"{who} ({listing(labels)})" for who, labels in sorted(differing.items()))
+            + "."
         )
     else:
         says.append("On the face, no practitioner's mean settings differ from the pooled peers' beyond the interval.")

@@ -20,7 +20,7 @@ from outcomes.estimates.estimate import Answer, Fit, NotEstimable
 from outcomes.estimates.firth import ladder, penalised
 from outcomes.protocol import SETTINGS, Protocol, Setting
 from outcomes.questions.follow_up import follow_up, mature
-from outcomes.questions.population import Population, everyone, first_treatments
+from outcomes.questions.population import Population, everyone, first_treatments, treated_between
 from outcomes.questions.settings_in_use import comparable_settings
 from outcomes.records.cases import Cases
 from outcomes.records.vocabulary import REGIONS, Outcome
@@ -86,7 +86,7 @@ class Modelled:
 
 def settings_population(cases: Cases, end: date, as_of: date, outcome: Outcome, protocol: Protocol) -> Population:
     """Zones that can tell how `outcome` goes with settings: first treatments, comparable, mature, known."""
-    population = everyone(cases.during(date(1900, 1, 1), end))
+    population = Population(treated_between(everyone(cases).frame, date(1900, 1, 1), end))
     population = population.keep(
         mature(population.frame, outcome, as_of), "zones treated too recently for the outcome to have had its time"
     )
@@ -162,7 +162,11 @@ def model_outcome(
 
 
 def _effects(modelled: Modelled, design: Design, protocol: Protocol) -> tuple[dict[str, Answer], Fit | None]:
-    fit = penalised(design, modelled.event.astype(int), cluster=modelled.cluster, level=protocol.level)
+    steps = {s.step_label for s in SETTINGS}
+    reported = [n for n in design.labels if n in steps or n.startswith(("region ", "skin type "))]
+    fit = penalised(
+        design, modelled.event.astype(int), cluster=modelled.cluster, level=protocol.level, profile=reported
+    )
     if isinstance(fit, NotEstimable):
         return {s.column: fit.named(s.step_label) for s in SETTINGS}, None
     effects: dict[str, Answer] = {}

@@ -113,8 +113,9 @@ OUTCOMES: tuple[Outcome, ...] = (
     Outcome("block_complication", "block complication", "session", 2, 0, _ANY),
     Outcome("anaesthetic_toxicity", "anaesthetic toxicity", "session", 2, 0, _ANY),
     Outcome("faint", "faint", "session", 2, 0, _ANY),
-    Outcome("unplanned_contact", "unplanned contact", "zone", None, 0, _ANY),
-    Outcome("complaint", "complaint", "zone", None, 0, _ANY),
+    # recorded on any day; counted up to day 90 so that quarters are compared at equal follow-up
+    Outcome("unplanned_contact", "unplanned contact", "zone", 90, 14, _ANY),
+    Outcome("complaint", "complaint", "zone", 90, 14, _ANY),
 )
 
 OUTCOME: dict[str, Outcome] = {outcome.name: outcome for outcome in OUTCOMES}

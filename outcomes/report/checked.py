@@ -65,7 +65,8 @@ def write_problems(checked: Checked, folder: Path) -> Path:
 
 def _counts(source: Source) -> str:
     return "\n".join(
-        f"{c.table}: {plural(c.rows_read, 'row')} read, {count(c.rows_accepted)} accepted, {count(c.rows_refused)} refused."
+        f"{c.table}: {plural(c.rows_read, 'row')} read, {count(c.rows_accepted)} accepted, "
+        f"{count(c.rows_refused)} refused."
         for c in source.counts
     )
 

@@ -284,3 +284,6 @@ COLUMN: dict[Table, dict[str, Column]] = {
 
 SESSION_COLUMNS_ON_ZONES: tuple[str, ...] = tuple(column.name for column in _SESSION_FIELDS)
 """Columns of sessions that a flat export may carry on its zone rows; they must agree within a session."""
+
+FOLLOW_UP_COLUMNS_ON_ZONES: tuple[str, ...] = tuple(column.name for column in _ZONE_FOLLOW_UP)
+"""Columns of outcomes that a flat export may carry on its zone rows; visits hold the same, contact by contact."""

@@ -48,23 +48,23 @@ def convert_density(
     >>> convert_density(text("3", "3"), read, text("L1", "L2"), {"L1": {"3": "7.5"}}).cells.tolist()
     ['7.5', '3']
     """
-    result = percent.cells.astype("object").copy()
+    result: list[str | None] = [None if pd.isna(cell) else str(cell) for cell in percent.cells]
     faults = dict(percent.faults)
     by_number = {name: {_number(index): value for index, value in table.items()} for name, table in tables.items()}
     for i, (cell, name) in enumerate(zip(cells, device, strict=True)):
         if pd.isna(cell):
             continue
         if pd.isna(name):
-            result.iloc[i] = None
+            result[i] = None
             faults.setdefault(i, UNKNOWN_DEVICE)
         elif name in tables:
             value = tables[name].get(cell, by_number[name].get(_number(cell)))
-            result.iloc[i] = value
+            result[i] = value
             faults.pop(i, None)
             if value is None:
                 faults[i] = UNKNOWN_INDEX
     notes = [*percent.notes, "density index turned into per cent by device"]
-    return Converted(result.astype("string"), faults, list(percent.fatal), notes)
+    return Converted(pd.Series(result, index=cells.index, dtype="string"), faults, list(percent.fatal), notes)
 
 
 def _number(text: str) -> Decimal | str:

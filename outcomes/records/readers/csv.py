@@ -12,8 +12,8 @@ from itertools import islice
 import pandas as pd
 
 from outcomes.records.contract import Table
-from outcomes.records.readers.decoding import decode
-from outcomes.records.readers.grid import Cells, Faults, assemble, is_blank
+from outcomes.records.readers.decoding import STRAY, decode
+from outcomes.records.readers.grid import LONGEST_CELL, Cells, Faults, assemble, is_blank
 from outcomes.records.readers.raw import RawTable, TableReading
 
 DELIMITERS: dict[str, str] = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
@@ -25,10 +25,11 @@ _CLOSE_IT = "Close or remove the quotation mark in the export, or export the tab
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """Cells of one record, the row where it stands, and what was wrong with its quotation marks."""
+    """Cells of one record, the row where it stands, the lines of text it takes, a fault of its quotation marks."""
 
     row: int
     cells: list[str]
+    lines: int = 1
     fault: str = ""
 
 
@@ -43,9 +44,9 @@ def records_of(text: str, delimiter: str) -> Iterator[Record]:
     [1, 2, 3, 4]
     """
     lines = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
-    row = 0
+    row = seen = 0
     while True:
-        row += 1
+        row, seen = row + 1, lines.line_num
         try:
             cells = next(lines)
         except StopIteration:
@@ -53,11 +54,11 @@ def records_of(text: str, delimiter: str) -> Iterator[Record]:
         except csv.Error as error:
             what = str(error)
             unclosed = "unexpected end of data" in what or "field larger" in what
-            yield Record(row, [], "unclosed" if unclosed else "quotes")
+            yield Record(row, [], fault="unclosed" if unclosed else "quotes")
             if unclosed:
                 return
             continue
-        yield Record(row, cells)
+        yield Record(row, cells, lines.line_num - seen)
 
 
 def detect_delimiter(text: str) -> str | None:
@@ -117,6 +118,7 @@ def read_csv(data: bytes, table: Table, rules: TableReading, sha256: str) -> Raw
     header: list[str] | None = None
     records: list[Record] = []
     blank: list[int] = []
+    longest = 0
     for record in records_of(text, delimiter):
         if record.row < rules.header_row:
             continue
@@ -125,7 +127,10 @@ def read_csv(data: bytes, table: Table, rules: TableReading, sha256: str) -> Raw
             return _nothing(faults, reading, sha256)
         if record.row == rules.header_row:
             header = record.cells
-        elif not record.fault and all(is_blank(cell) for cell in record.cells):
+            continue
+        joined = "".join(record.cells)
+        longest = max(longest, len(joined))
+        if not record.fault and (not joined or joined.isspace()):
             blank.append(record.row)
         else:
             records.append(record)
@@ -144,6 +149,7 @@ def read_csv(data: bytes, table: Table, rules: TableReading, sha256: str) -> Raw
     return assemble(
         faults, header, columns, [record.row for record in records], rules,
         kind="csv", sha256=sha256, reading=reading,
+        sound=longest <= LONGEST_CELL and STRAY not in text and "\x00" not in text,
     )  # fmt: skip
 
 
@@ -175,10 +181,10 @@ def _rectangle(
     width = len(header)
     ragged = 0
     wider = 0
-    lines: list[list[str | None]] = []
+    lines: list[Sequence[str | None]] = []
     found = Faults(faults.table)
     for record in records:
-        cells: list[str | None] = list(record.cells)
+        cells = record.cells
         if record.fault:
             found.row(
                 record.row, "", "quotes",
@@ -199,11 +205,11 @@ def _rectangle(
                 f"the row has {len(cells)} cells and the header has {width}",
                 "Look for a line break inside a cell that is not quoted, or export the row again.",
             )  # fmt: skip
-        if _swallowed(record.cells, delimiter, width):
+        if record.lines > 2 and _swallowed(record.cells, delimiter, width):
             faults.file(
                 "quote_not_closed", f"in row {record.row} a quoted cell runs over lines that look like rows", _CLOSE_IT
             )
-        lines.append((cells + [None] * (width - len(cells)))[:width])
+        lines.append(cells if len(cells) == width else [*cells, *([None] * (width - len(cells)))][:width])
     if len(records) > 1 and ragged > len(records) / 2 and (width == 1 or ragged >= 5):
         faults.file(
             "header_row" if wider else "rows_short",

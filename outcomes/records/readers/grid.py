@@ -107,8 +107,9 @@ def _repeated(header: str, headers: Sequence[str], columns: Sequence[Cells], row
 def check_cells(headers: Sequence[str], columns: list[Cells], rows: Sequence[int], faults: Faults) -> None:
     """Every cell must be readable and of a sane length; an overlong one is emptied, its row has a problem."""
     for header, cells in zip(headers, columns, strict=True):
-        text = "".join(cell for cell in cells if cell is not None)
-        if len(text) <= LONGEST_CELL and STRAY not in text and "\x00" not in text:
+        filled = [cell for cell in cells if cell is not None]
+        text = "".join(filled)
+        if STRAY not in text and "\x00" not in text and max(map(len, filled), default=0) <= LONGEST_CELL:
             continue
         for i, cell in enumerate(cells):
             if cell is not None:
@@ -162,6 +163,7 @@ def assemble(
     sha256: str,
     reading: Sequence[str],
     typed_dates: dict[str, set[int]] | None = None,
+    sound: bool = False,
 ) -> RawTable:
     """Check a table's headers and cells and make a `RawTable` of it.
 
@@ -175,9 +177,11 @@ def assemble(
         Cells of each column, in the order of `headers`; blank cells may be text or None.
     rows : list of int
         Row of each record as a spreadsheet shows it.
+    sound : bool
+        True when it is known that no cell is unreadable or too long.
     """
     said = list(reading)
-    columns = [[None if is_blank(cell) else cell for cell in cells] for cells in columns]
+    columns = [[None if not cell or cell.isspace() else cell for cell in cells] for cells in columns]
     keep = [i for i, header in enumerate(headers) if not is_blank(header) or any(c is not None for c in columns[i])]
     names = name_headers(headers)
     total_rows = _total_rows([columns[i] for i in keep])
@@ -199,7 +203,8 @@ def assemble(
             faults.table, pd.DataFrame(), [], kind, sha256, tuple(said), tuple(faults.found)
         )
     _mark_repeated_headers(names, columns, rows, faults)
-    check_cells(names, columns, rows, faults)
+    if not sound:
+        check_cells(names, columns, rows, faults)
     if not rows:
         faults.file("no_records", "the table has headers and no record", "Choose an export that holds records.")
     typed = {name: cells for name, cells in (typed_dates or {}).items() if name in names and cells}

@@ -208,6 +208,8 @@ class Finding:
         The question, as the protocol words it.
     says : tuple of str
         The answer in sentences, each true of the numbers beside it.
+    brief : str
+        The answer in one sentence, for the summary of the first page; empty where it has no place there.
     headlines : tuple of (str, str)
         (verdict word, sentence) pairs fit for the first page, most important first; may be empty.
     estimates : tuple of Estimate or NotEstimable
@@ -229,6 +231,7 @@ class Finding:
     title: str
     asks: str
     says: tuple[str, ...]
+    brief: str = ""
     headlines: tuple[tuple[str, str], ...] = ()
     estimates: tuple[Answer, ...] = ()
     exhibits: tuple[Exhibit, ...] = ()

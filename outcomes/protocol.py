@@ -42,11 +42,16 @@ class Setting:
     step_label: str
     unit: str
 
+    @property
+    def heading(self) -> str:
+        """The label with its unit, where that is not the label itself: "density (%)", "passes"."""
+        return self.label if self.unit in ("", self.label) else f"{self.label} ({self.unit})"
+
 
 SETTINGS: tuple[Setting, ...] = (
     Setting("pulse_energy_mj", "pulse energy", 10.0, "10 mJ more energy", "mJ"),
     Setting("density_pct", "density", 5.0, "5 points more density", "%"),
-    Setting("passes", "passes", 1.0, "one pass more", ""),
+    Setting("passes", "passes", 1.0, "one pass more", "passes"),
 )
 
 

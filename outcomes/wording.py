@@ -159,6 +159,10 @@ def points(difference: float) -> str:
     return decimal(100 * difference, 1)
 
 
+# decimals of differences of settings: a tenth of what a device can be set to
+_PLACES = {"mJ": 1, "%": 1, "passes": 2, "log odds": 2}
+
+
 def value_text(value: float, unit: str) -> str:
     """One number in the words of its unit."""
     if unit == "proportion":
@@ -169,6 +173,8 @@ def value_text(value: float, unit: str) -> str:
         return ratio(value)
     if unit == "days":
         return days(value)
+    if unit in _PLACES:
+        return decimal(value, _PLACES[unit])
     return quantity(value)
 
 

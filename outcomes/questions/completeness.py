@@ -52,6 +52,7 @@ def completeness(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
         title="Completeness and follow-up",
         asks="How complete are the records, how far does follow-up reach, and do those who come back differ?",
         says=_sentences(zones.rows_read, zones.rows_refused, reach, lost),
+        headlines=_headlines(both, scope, protocol),
         estimates=tuple(row.answer for row in (*reach, *lost)),
         exhibits=(
             Forest(
@@ -168,6 +169,23 @@ def _missing_fields(cases: Cases, scope: Scope) -> tuple[list[str], Grid]:
         groups=tuple(groups),
         number_columns=(1, 2),
         note="Counts of the accepted records, no estimate. Required fields are never blank: such rows are set aside.",
+    )
+
+
+def _headlines(frame: pd.DataFrame, scope: Scope, protocol: Protocol) -> tuple[tuple[str, str], ...]:
+    said = []
+    for day in (30, LOST_BY_DAY):
+        answer = _reach(frame, day, scope, f"reach day {day}", protocol.level)
+        if isinstance(answer, Estimate):
+            said.append(f"{estimate_text(answer)} were seen on or after day {day}")
+    if not said:
+        return ()
+    return (
+        (
+            "described",
+            f"Follow-up: of zones treated {scope.baseline_label} or {scope.label} and long enough ago, "
+            f"{listing(said)}.",
+        ),
     )
 
 

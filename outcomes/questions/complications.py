@@ -16,7 +16,7 @@ from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
 from outcomes.estimates.proportion import clustered_proportion
 from outcomes.findings import Finding, Forest, Grid, Row
 from outcomes.protocol import Protocol
-from outcomes.questions.follow_up import FollowUp, follow_up, mature, maturity_days, newest_mature_quarter
+from outcomes.questions.follow_up import FollowUp, follow_up, maturity_days, newest_mature_quarter
 from outcomes.questions.population import everyone, treated_between
 from outcomes.questions.settings_model import LABELS, REFERENCES
 from outcomes.records.cases import Cases
@@ -92,6 +92,7 @@ def complications(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
         title="Complications",
         asks="How often does each complication occur among all treated, and what do those not seen leave open?",
         says=_sentences(recent, before, differences, severe, scope),
+        brief=_brief(recent),
         headlines=_headlines(recent, severe, scope),
         estimates=(*answers, *differences, *(row.answer for row in by_zone.rows), *session_answers),
         exhibits=(
@@ -252,26 +253,30 @@ def _bounds_grid(recent: Sequence[OutcomeRisk]) -> Grid:
 
 
 def _by_zone(everybody: pd.DataFrame, scope: Scope, protocol: Protocol) -> Forest:
+    """Regions for each modelled outcome, and zones for the first of them."""
     rows = []
-    for name in protocol.modelled:
+    for i, name in enumerate(protocol.modelled):
         outcome = protocol.outcome(name)
         _, end, _ = newest_mature_quarter(outcome, scope.end, scope.as_of)
         span = treated_between(everybody, date(1900, 1, 1), end)
-        for zone in ZONES:
-            here = span.loc[span["zone"] == zone]
+        places = [("region", region, label) for region, label in REGIONS.items()]
+        if i == 0:
+            places += [("zone", zone, label) for zone, (label, _) in ZONES.items()]
+        for column, code, label in places:
+            here = span.loc[(span[column] == code).fillna(False).to_numpy(dtype=bool)]
             if not len(here):
                 continue
-            risk = _risk(here, outcome, f"{ZONES[zone][0]}, to {end.isoformat()}", protocol)
+            risk = _risk(here, outcome, f"{label}, to {end.isoformat()}", protocol)
             rows.append(
                 Row(
-                    capital(ZONES[zone][0]),
+                    capital(label),
                     risk.weighted.risk,
                     (f"{count(risk.events)} / {count(risk.treated)}", count(risk.known)),
-                    group=capital(outcome.label),
+                    group=f"{capital(outcome.label)}, by {column}",
                 )
             )
     return Forest(
-        title="Risk by zone among all treated, all mature records",
+        title="Risk by region and zone among all treated, all mature records",
         headers=("", "events / treated", "known"),
         rows=tuple(rows),
         scale="proportion",
@@ -334,14 +339,16 @@ def _severe(frame: pd.DataFrame, protocol: Protocol) -> dict[int, int]:
 
 
 def _not_yet_mature(frame: pd.DataFrame, outcomes: Sequence[Outcome], scope: Scope) -> tuple[str, ...]:
-    lines = []
+    by_day: dict[int, list[str]] = {}
     for outcome in outcomes:
-        reached = int(mature(frame, outcome, scope.as_of).sum())
+        by_day.setdefault(maturity_days(outcome), []).append(outcome.label)
+    lines = []
+    for day, labels in sorted(by_day.items()):
+        reached = int((frame["treated_on"] <= pd.Timestamp(scope.as_of - timedelta(days=day))).sum())
         if reached < len(frame):
             lines.append(
-                f"{capital(outcome.label)} in {scope.label}: not yet mature, {of_total(reached, len(frame))} zones "
-                "have "
-                f"reached day {maturity_days(outcome)}."
+                f"Not yet mature in {scope.label}: {listing(labels)}; "
+                f"{of_total(reached, len(frame))} zones have reached day {day}."
             )
     return tuple(lines)
 
@@ -367,7 +374,8 @@ def _sentences(
     says = []
     for risk in _commonest(recent)[:3]:
         says.append(
-            f"{capital(risk.outcome.label)}{_by_day(risk.outcome)}, {risk.span}: {estimate_text(risk.weighted.risk)} of "
+            f"{capital(risk.outcome.label)}{_by_day(risk.outcome)}, {risk.span}: "
+            f"{estimate_text(risk.weighted.risk)} of "
             f"{plural(risk.treated, 'zone')} treated, from {plural(risk.events, 'event')} and {count(risk.known)} "
             "known."
         )
@@ -398,6 +406,14 @@ def _commonest(recent: Sequence[OutcomeRisk]) -> list[OutcomeRisk]:
         if isinstance(r.weighted.risk, Estimate) and r.events > 0 and r.outcome.name not in _NOT_OF_THE_SKIN
     ]
     return sorted(shown, key=lambda r: -r.events / max(r.treated, 1))
+
+
+def _brief(recent: Sequence[OutcomeRisk]) -> str:
+    parts = [
+        f"{r.outcome.label}{_by_day(r.outcome)} {estimate_text(r.weighted.risk)} in {r.span}"
+        for r in _commonest(recent)[:2]
+    ]
+    return f"The most frequent complications among all zones treated were {listing(parts)}." if parts else ""
 
 
 def _none_text(risk: OutcomeRisk) -> str:

@@ -74,6 +74,7 @@ def healing(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
         asks="How many days do zones take to heal, by region and zone, and do settings and skin type go with slower "
         "healing?",
         says=_sentences(curves, ratios),
+        brief=_brief(curves, ratios),
         headlines=_headlines(curves, ratios),
         estimates=tuple(
             [curve.median for curve in curves.values()]
@@ -94,7 +95,8 @@ def healing(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
             "Time ratios: accelerated failure time model, "
             f"{protocol.aft_family.replace('logl', 'log-l').replace('logn', 'log-n')} "
             "family fixed by the protocol, maximum likelihood on the intervals, sandwich covariance by patient. A "
-            "time ratio of 1.2 says that healing takes 1.2 times as long; p values of the three settings are adjusted "
+            "time ratio of 1.2 says that healing takes 1.2 times as long; p values of the three settings are "
+            "adjusted "
             "after Benjamini and Hochberg. Adjusted medians are those of the model's "
             "survival curve averaged over the zones in the model.",
         ),
@@ -258,9 +260,7 @@ def _median_rows(model: _Model | None, protocol: Protocol) -> list[Row]:
         usual = {s.column: float(own[s.column].astype(float).median()) for s in SETTINGS}
         designs.append(model.design.evaluate(frame.assign(zone=name, **usual)))
         labels.append(f"adjusted median days to heal, {ZONES[name][0]}")
-        cells.append(
-            (count(len(own)), ", ".join(f"{quantity(usual[s.column])}{s.unit and ' ' + s.unit}" for s in SETTINGS))
-        )
+        cells.append((count(len(own)), ", ".join(f"{quantity(usual[s.column], s.unit)}" for s in SETTINGS)))
     answers = adjusted_median(model.fit, designs, labels, level=protocol.level)
     return [
         Row(
@@ -304,13 +304,9 @@ def _slower(answer: Answer) -> bool:
 
 def _sentences(curves: dict[str, IntervalCurve], ratios: Sequence[Row]) -> tuple[str, ...]:
     says = []
-    parts = [
-        f"{REGIONS[region]} {estimate_text(curve.median)}"
-        for region, curve in curves.items()
-        if isinstance(curve.median, Estimate)
-    ]
-    if parts:
-        says.append(f"Half the zones were healed by: {'; '.join(parts)}.")
+    medians = _medians(curves)
+    if medians:
+        says.append(f"Half the zones were healed by: {medians}.")
     unsaid = [REGIONS[region] for region, curve in curves.items() if isinstance(curve.median, NotEstimable)]
     if unsaid:
         says.append(f"The median cannot be said for {listing(unsaid)}.")
@@ -331,18 +327,37 @@ def _times(answer: Estimate) -> str:
     return estimate_text(answer).split("(", 1)[1].rstrip(")")
 
 
-def _headlines(curves: dict[str, IntervalCurve], ratios: Sequence[Row]) -> tuple[tuple[str, str], ...]:
-    lines: list[tuple[str, str]] = []
-    for row in ratios:
-        if row.group == "Settings" and _slower(row.answer):
-            lines.append(
-                ("associated", f"Healing and {decapital(row.label)}: time ratio {estimate_text(row.answer)}, adjusted.")
-            )
-    parts = [
+def _medians(curves: dict[str, IntervalCurve]) -> str:
+    return "; ".join(
         f"{REGIONS[region]} {estimate_text(curve.median)}"
         for region, curve in curves.items()
         if isinstance(curve.median, Estimate)
-    ]
-    if parts:
-        lines.append(("described", f"Half the zones were healed by: {'; '.join(parts)}."))
+    )
+
+
+def _slowed(ratios: Sequence[Row]) -> str:
+    return listing(
+        [
+            f"{decapital(row.label)} (time ratio {estimate_text(row.answer)})"
+            for row in ratios
+            if row.group == "Settings" and _slower(row.answer)
+        ]
+    )
+
+
+def _brief(curves: dict[str, IntervalCurve], ratios: Sequence[Row]) -> str:
+    medians, slowed = _medians(curves), _slowed(ratios)
+    parts = [f"Half the zones were healed by: {medians}"] if medians else []
+    if slowed:
+        parts.append(f"healing took longer with {slowed}")
+    return f"{'; '.join(parts)}." if parts else ""
+
+
+def _headlines(curves: dict[str, IntervalCurve], ratios: Sequence[Row]) -> tuple[tuple[str, str], ...]:
+    lines: list[tuple[str, str]] = []
+    medians, slowed = _medians(curves), _slowed(ratios)
+    if slowed:
+        lines.append(("associated", f"Slower healing with {slowed}, adjusted."))
+    if medians:
+        lines.append(("described", f"Half the zones were healed by: {medians}."))
     return tuple(lines)

@@ -59,6 +59,7 @@ def practitioners(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
         title="Practitioners",
         asks="Do practitioners' results differ by more than their case-mix and chance explain?",
         says=_sentences(comparisons, flagged, people, protocol),
+        brief=_brief(flagged, people),
         headlines=_headlines(comparisons, flagged, people),
         estimates=tuple(_estimates(comparisons)),
         exhibits=tuple(exhibits),
@@ -293,6 +294,15 @@ def _headlines(
             )
         )
     return tuple(lines)
+
+
+def _brief(flagged: Sequence[tuple[Comparison, Compared]], people: int) -> str:
+    if people < 2:
+        return ""
+    if not flagged:
+        return f"No difference between the {number_word(people)} practitioners is shown beyond case-mix and chance."
+    found = [f"{each.label} ({c.outcome.label}, {c.where})" for c, each in flagged]
+    return f"Outside what case-mix and chance explain: {listing(found)}."
 
 
 def _by_chance(comparisons: Sequence[Comparison]) -> str:

@@ -56,6 +56,7 @@ def response_curve(modelled: Modelled, setting: Setting, protocol: Protocol) -> 
     start, stop = longest_run(patients >= protocol.fewest_in_support)
     if stop - start < 3:
         return None
+    shown = slice(max(0, start - 1), min(len(zones), stop + 2))
     x = (edges[start:stop] + edges[start + 1 : stop + 1]) / 2
     designs = [design.evaluate(frame.assign(**{setting.column: float(v)})) for v in x]
     risks = standardised_risks(fit, designs, tuple(quantity(float(v)) for v in x), level=protocol.level).risks
@@ -65,15 +66,15 @@ def response_curve(modelled: Modelled, setting: Setting, protocol: Protocol) -> 
     response = Response(
         title=f"{capital(modelled.outcome.label)} along {setting.label}: {percent(first.value)} at "
         f"{quantity(drawn[0][0])}{unit}, {percent(last.value)} at {quantity(drawn[-1][0])}{unit}",
-        x_label=f"{capital(setting.label)}{f' ({setting.unit})' if setting.unit else ''}",
+        x_label=capital(setting.heading),
         y_label="Adjusted risk among zones seen (%)",
         x=tuple(v for v, _ in drawn),
         value=tuple(r.value for _, r in drawn),
         low=tuple(r.value if r.low is None else r.low for _, r in drawn),
         high=tuple(r.value if r.high is None else r.high for _, r in drawn),
-        histogram_edges=tuple(float(e) for e in edges),
-        histogram_zones=tuple(int(z) for z in zones),
-        histogram_patients=tuple(int(p) for p in patients),
+        histogram_edges=tuple(float(e) for e in edges[shown.start : shown.stop + 1]),
+        histogram_zones=tuple(int(z) for z in zones[shown]),
+        histogram_patients=tuple(int(p) for p in patients[shown]),
         n=len(frame),
         patients=modelled.population.patients,
         events=int(modelled.event.sum()),

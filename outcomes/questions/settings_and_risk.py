@@ -62,6 +62,7 @@ def settings_and_risk(cases: Cases, scope: Scope, protocol: Protocol) -> Finding
         asks="Are pulse energy, density and number of passes tied to complications, at equal region, skin type, age, "
         "indication and other settings?",
         says=_sentences(models, verdicts, steps),
+        brief=_brief(models, verdicts),
         headlines=_headlines(models, verdicts),
         estimates=tuple(answers),
         exhibits=tuple(exhibits),
@@ -293,6 +294,18 @@ def _grouped(models: Sequence[Modelled], verdicts: dict[tuple[str, str], str], w
         if settings:
             parts.append(f"{listing(settings)} with {m.outcome.label}")
     return "; ".join(parts)
+
+
+def _brief(models: Sequence[Modelled], verdicts: dict[tuple[str, str], str]) -> str:
+    found = [
+        f"{m.outcome.label} with {s.step_label} (odds ratio {estimate_text(effect)})"
+        for m in models
+        for s in SETTINGS
+        if verdicts[m.outcome.name, s.column] == "associated" and isinstance(effect := m.effects[s.column], Estimate)
+    ]
+    if found:
+        return f"At equal case-mix and other settings, an association was shown of {listing(found)}."
+    return "No association of energy, density or passes with a complication is shown."
 
 
 def _headlines(models: Sequence[Modelled], verdicts: dict[tuple[str, str], str]) -> tuple[tuple[str, str], ...]:

@@ -34,12 +34,12 @@ def settings_in_use(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
         answers += [row.answer for row in rows]
         forests.append(
             Forest(
-                title=f"{capital(setting.label)}{f' ({setting.unit})' if setting.unit else ''}",
+                title=capital(setting.heading),
                 headers=("", "zones", f"median (quartiles), {scope.label} or own", "baseline or peers"),
                 rows=tuple(rows),
                 scale="difference",
                 reference=0.0,
-                note=f"Difference of means{f', {setting.unit}' if setting.unit else ''}: this period minus "
+                note=f"Difference of means, {setting.unit}: this period minus "
                 "baseline for a region; own minus all peers pooled for a practitioner (face only, both periods).",
             )
         )
@@ -136,11 +136,7 @@ def _sentences(
     face = frame.loc[(frame["region"] == "face") & (frame["treated_on"] >= pd.Timestamp(scope.start))]
     if face.empty:
         return (f"No zone of the face was treated with a {protocol.spot_class} beam in {scope.label}.",)
-    parts = [
-        f"{setting.label} {_quartiles(face[setting.column].dropna().astype(float))}"
-        f"{f' {setting.unit}' if setting.unit else ''}"
-        for setting in SETTINGS
-    ]
+    parts = [f"{setting.heading} {_quartiles(face[setting.column].dropna().astype(float))}" for setting in SETTINGS]
     says = [f"On the face in {scope.label}, median and quartiles were: {listing(parts)}."]
     if practitioners < 2:
         says.append("With one practitioner there are no peers to stand beside.")

@@ -159,7 +159,7 @@ def _risk(frame: pd.DataFrame, outcome: Outcome, span: str, protocol: Protocol) 
 
 def _weighted(frame: pd.DataFrame, state: FollowUp, term: str, protocol: Protocol) -> WeightedRisk:
     terms: list[Term] = []
-    covariates = frame.assign(region=frame["region"].astype("string").fillna("none"))
+    covariates = frame[list(WEIGHTED_BY)].assign(region=frame["region"].astype("string").fillna("none"))
     for name in WEIGHTED_BY:
         reference = REFERENCES[name]
         levels = (*REGIONS, "none") if name == "region" else None

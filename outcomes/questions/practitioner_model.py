@@ -164,14 +164,15 @@ def _expected(
     frame: pd.DataFrame, event: NDArray[np.bool_], mine: NDArray[np.bool_], region: str | None
 ) -> float | None:
     """Events expected among this practitioner's zones, by a case-mix model of everybody else's."""
-    others = frame.loc[~mine]
+    case_mix = frame[list(CASE_MIX)]
+    others = case_mix.loc[~mine]
     if others.empty or not event[~mine].any():
         return None
     design = build(others, _case_mix_terms(region))
     fit = penalised(design, event[~mine].astype(int), profile=())
     if isinstance(fit, NotEstimable):
         return None
-    own = frame.loc[mine]
+    own = case_mix.loc[mine]
     try:
         matrix = design.evaluate(own)
     except ValueError:  # a skin type that only this practitioner treated: nothing to expect from
@@ -190,7 +191,7 @@ def _against_rest(
     patients = frame.loc[mine, "patient_id"].nunique()
     if int(mine.sum()) < protocol.fewest_judged:
         return NotEstimable(term, "fewer zones than are judged", n=int(mine.sum()), unit="odds ratio")
-    marked = frame.assign(_mine=mine.astype(float))
+    marked = frame[list(CASE_MIX)].assign(_mine=mine.astype(float))
     design = build(marked, [Numeric("_mine", label=_MINE), *_case_mix_terms(region)])
     with_events = int(frame.loc[event, "patient_id"].nunique())
     rung = ladder(design.matrix.shape[1] - 1, with_events, int(event.sum()))
@@ -238,7 +239,7 @@ def _between(
     rung = ladder(design.matrix.shape[1], with_events, int(event.sum()))
     if rung.rung != "penalised":
         return NotEstimable(term, rung.reason, n=len(frame), events=int(event.sum())), {}
-    fit = random_intercept(design, event.astype(int), group=practitioners, level=protocol.level)
+    fit = random_intercept(design, event.astype(int), group=practitioners, level=protocol.level, profile=())
     if not isinstance(fit, Fit):
         return fit.named(term), {}
     spread: Answer = fit.details["between_sd"].named(term)

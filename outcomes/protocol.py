@@ -33,6 +33,8 @@ class Setting:
         The difference that a ratio is stated for.
     step_label : str
         The step in words: ``10 mJ more energy``.
+    more : str
+        A higher setting in words: ``higher energy``.
     unit : str
     """
 
@@ -40,6 +42,7 @@ class Setting:
     label: str
     step: float
     step_label: str
+    more: str
     unit: str
 
     @property
@@ -49,9 +52,9 @@ class Setting:
 
 
 SETTINGS: tuple[Setting, ...] = (
-    Setting("pulse_energy_mj", "pulse energy", 10.0, "10 mJ more energy", "mJ"),
-    Setting("density_pct", "density", 5.0, "5 points more density", "%"),
-    Setting("passes", "passes", 1.0, "one pass more", "passes"),
+    Setting("pulse_energy_mj", "pulse energy", 10.0, "10 mJ more energy", "higher pulse energy", "mJ"),
+    Setting("density_pct", "density", 5.0, "5 points more density", "higher density", "%"),
+    Setting("passes", "passes", 1.0, "one pass more", "more passes", "passes"),
 )
 
 

@@ -199,9 +199,14 @@ def interval(estimate: Estimate) -> str:
     return f"{value_text(estimate.low, estimate.unit)} to {value_text(estimate.high, estimate.unit)}"
 
 
+def level_percent(level: float) -> str:
+    """A confidence level as it is spoken: "95 %", "99.8 %"."""
+    return f"{100 * level:g} %"
+
+
 def level_text(level: float) -> str:
     """The name of an interval: "95 % CI"."""
-    return f"{100 * level:g} % CI"
+    return f"{level_percent(level)} CI"
 
 
 def estimate_text(answer: Answer) -> str:

@@ -52,6 +52,7 @@ def completeness(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
         title="Completeness and follow-up",
         asks="How complete are the records, how far does follow-up reach, and do those who come back differ?",
         says=_sentences(zones.rows_read, zones.rows_refused, reach, lost),
+        brief=_brief(both, scope, protocol),
         headlines=_headlines(both, scope, protocol),
         estimates=tuple(row.answer for row in (*reach, *lost)),
         exhibits=(
@@ -169,6 +170,17 @@ def _missing_fields(cases: Cases, scope: Scope) -> tuple[list[str], Grid]:
         groups=tuple(groups),
         number_columns=(1, 2),
         note="Counts of the accepted records, no estimate. Required fields are never blank: such rows are set aside.",
+    )
+
+
+def _brief(frame: pd.DataFrame, scope: Scope, protocol: Protocol) -> str:
+    answer = _reach(frame, LOST_BY_DAY, scope, f"reach day {LOST_BY_DAY}", protocol.level)
+    if not isinstance(answer, Estimate):
+        return ""
+    return (
+        f"Of zones treated long enough ago since {scope.baseline_label.split('–')[0]}, {estimate_text(answer)} "
+        "were seen "
+        f"on or after day {LOST_BY_DAY}; what the others would show is not known."
     )
 
 

@@ -409,11 +409,10 @@ def _commonest(recent: Sequence[OutcomeRisk]) -> list[OutcomeRisk]:
 
 
 def _brief(recent: Sequence[OutcomeRisk]) -> str:
-    parts = [
-        f"{r.outcome.label}{_by_day(r.outcome)} {estimate_text(r.weighted.risk)} in {r.span}"
-        for r in _commonest(recent)[:2]
-    ]
-    return f"The most frequent complications among all zones treated were {listing(parts)}." if parts else ""
+    common = [r.outcome.label for r in _commonest(recent)[:2]]
+    if not common:
+        return "No complication of the skin is recorded in the newest quarters that have had their time."
+    return f"The most frequent complications among all zones treated were {listing(common)}."
 
 
 def _none_text(risk: OutcomeRisk) -> str:

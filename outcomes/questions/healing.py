@@ -28,8 +28,8 @@ from outcomes.wording import (
     days,
     decapital,
     estimate_text,
+    level_percent,
     listing,
-    percent,
     plural,
     quantity,
     ratio,
@@ -74,7 +74,7 @@ def healing(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
         asks="How many days do zones take to heal, by region and zone, and do settings and skin type go with slower "
         "healing?",
         says=_sentences(curves, ratios),
-        brief=_brief(curves, ratios),
+        brief=_brief(ratios),
         headlines=_headlines(curves, ratios),
         estimates=tuple(
             [curve.median for curve in curves.values()]
@@ -166,7 +166,7 @@ def _drawn(curves: dict[str, IntervalCurve], protocol: Protocol) -> Curves:
         y_label="Not yet healed (%)",
         curves=tuple(lines),
         ticks=TICKS,
-        reading=f"Bands hold {percent(protocol.level)} of what other patients like these could have shown, day by day.",
+        reading=f"Bands hold {level_percent(protocol.level)} of what other patients like these could have shown, day by day.",
         note="A patient treated in several zones of a region is drawn as a whole.",
     )
 
@@ -345,12 +345,12 @@ def _slowed(ratios: Sequence[Row]) -> str:
     )
 
 
-def _brief(curves: dict[str, IntervalCurve], ratios: Sequence[Row]) -> str:
-    medians, slowed = _medians(curves), _slowed(ratios)
-    parts = [f"Half the zones were healed by: {medians}"] if medians else []
-    if slowed:
-        parts.append(f"healing took longer with {slowed}")
-    return f"{'; '.join(parts)}." if parts else ""
+def _brief(ratios: Sequence[Row]) -> str:
+    slower = {decapital(row.label) for row in ratios if row.group == "Settings" and _slower(row.answer)}
+    words = [s.more for s in SETTINGS if s.step_label in slower]
+    if not words:
+        return "Slower healing is not shown for any setting."
+    return f"At equal zone and case-mix, healing took longer with {listing(words)}."
 
 
 def _headlines(curves: dict[str, IntervalCurve], ratios: Sequence[Row]) -> tuple[tuple[str, str], ...]:

@@ -302,7 +302,7 @@ def _brief(flagged: Sequence[tuple[Comparison, Compared]], people: int) -> str:
     if not flagged:
         return f"No difference between the {number_word(people)} practitioners is shown beyond case-mix and chance."
     found = [f"{each.label} ({c.outcome.label}, {c.where})" for c, each in flagged]
-    return f"Outside what case-mix and chance explain: {listing(found)}."
+    return f"Of {number_word(people)} practitioners, outside what case-mix and chance explain: {listing(found)}."
 
 
 def _by_chance(comparisons: Sequence[Comparison]) -> str:

@@ -13,7 +13,7 @@ from outcomes.estimates.standardise import standardised_risks
 from outcomes.findings import Response
 from outcomes.protocol import Protocol, Setting
 from outcomes.questions.settings_model import Modelled
-from outcomes.wording import capital, count, percent, plural, quantity
+from outcomes.wording import capital, count, estimate_text, level_percent, plural, quantity
 
 _BINS = {"density_pct": 2.0, "pulse_energy_mj": 2.5}
 _KNOTS = 3
@@ -61,11 +61,10 @@ def response_curve(modelled: Modelled, setting: Setting, protocol: Protocol) -> 
     designs = [design.evaluate(frame.assign(**{setting.column: float(v)})) for v in x]
     risks = standardised_risks(fit, designs, tuple(quantity(float(v)) for v in x), level=protocol.level).risks
     drawn = [(float(v), r) for v, r in zip(x, risks, strict=True) if isinstance(r, Estimate)]
-    unit = f" {setting.unit}" if setting.unit else ""
     first, last = drawn[0][1], drawn[-1][1]
     response = Response(
-        title=f"{capital(modelled.outcome.label)} along {setting.label}: {percent(first.value)} at "
-        f"{quantity(drawn[0][0])}{unit}, {percent(last.value)} at {quantity(drawn[-1][0])}{unit}",
+        title=f"{capital(modelled.outcome.label)} along {setting.label}: {estimate_text(first)} at "
+        f"{quantity(drawn[0][0], setting.unit)}, {estimate_text(last)} at {quantity(drawn[-1][0], setting.unit)}",
         x_label=capital(setting.heading),
         y_label="Adjusted risk among zones seen (%)",
         x=tuple(v for v, _ in drawn),
@@ -79,7 +78,7 @@ def response_curve(modelled: Modelled, setting: Setting, protocol: Protocol) -> 
         patients=modelled.population.patients,
         events=int(modelled.event.sum()),
         reading=f"The line is the risk that the {plural(len(frame), 'zone')} would average in this model at each "
-        f"{setting.label}; the band holds pointwise {percent(protocol.level)} limits, the bars count zones.",
+        f"{setting.label}; the band holds pointwise {level_percent(protocol.level)} limits, the bars count zones.",
         note=f"Drawn where each bin holds at least {count(protocol.fewest_in_support)} patients. It describes patients "
         "treated and does not predict what a change of setting would do.",
     )

@@ -24,6 +24,7 @@ from outcomes.wording import (
     estimate_text,
     interval,
     listing,
+    number_word,
     of_total,
     p_value,
     plural,
@@ -216,13 +217,13 @@ def _region_forest(cases: Cases, scope: Scope, protocol: Protocol) -> Forest:
             if not len(here):
                 continue
             modelled = model_outcome(here, outcome, protocol, with_practitioner=False)
+            cells = (f"{count(int(modelled.event.sum()))} / {count(len(here))}",)
+            group = capital(outcome.label)
+            if modelled.fit is None:  # one reason holds for all settings
+                rows.append(Row(capital(label), modelled.effects[SETTINGS[0].column], cells, group=group))
+                continue
             rows += [
-                Row(
-                    f"{capital(label)}, {s.step_label}",
-                    modelled.effects[s.column],
-                    (f"{count(int(modelled.event.sum()))} / {count(len(here))}",),
-                    group=capital(outcome.label),
-                )
+                Row(f"{capital(label)}, {s.step_label}", modelled.effects[s.column], cells, group=group)
                 for s in SETTINGS
             ]
     return Forest(
@@ -297,15 +298,22 @@ def _grouped(models: Sequence[Modelled], verdicts: dict[tuple[str, str], str], w
 
 
 def _brief(models: Sequence[Modelled], verdicts: dict[tuple[str, str], str]) -> str:
-    found = [
-        f"{m.outcome.label} with {s.step_label} (odds ratio {estimate_text(effect)})"
-        for m in models
-        for s in SETTINGS
-        if verdicts[m.outcome.name, s.column] == "associated" and isinstance(effect := m.effects[s.column], Estimate)
-    ]
-    if found:
-        return f"At equal case-mix and other settings, an association was shown of {listing(found)}."
-    return "No association of energy, density or passes with a complication is shown."
+    found = []
+    for m in models:
+        for s in SETTINGS:
+            effect = m.effects[s.column]
+            if verdicts[m.outcome.name, s.column] == "associated" and isinstance(effect, Estimate):
+                more = "more" if effect.value > 1 else "less"
+                found.append(f"{s.more} went with {more} {m.outcome.label}")
+    others = sum(word == "not shown" for word in verdicts.values())
+    unsaid = sum(word == "cannot say" for word in verdicts.values())
+    rest = []
+    if others:
+        rest.append(f"for {number_word(others)} pairs of setting and complication no association is shown")
+    if unsaid:
+        rest.append(f"for {number_word(unsaid)} nothing can be said")
+    said = f"At equal case-mix and other settings, {listing(found)}" if found else ""
+    return f"{capital('; '.join(part for part in (said, listing(rest)) if part))}."
 
 
 def _headlines(models: Sequence[Modelled], verdicts: dict[tuple[str, str], str]) -> tuple[tuple[str, str], ...]:

@@ -131,7 +131,7 @@ def _spoil_treatments(work: _Spoiler, untouchable: set[str]) -> None:
     ]
     percent = [line for line in candidates if work.get(line, "Machine") != "M3"]
     index = [line for line in candidates if work.get(line, "Machine") == "M3"]
-    work.spoil(percent, 3, "Density", "out_of_range", lambda text: f"{text}0")
+    work.spoil(percent, 3, "Density", "out_of_range", lambda text: f"{float(text) * 100:g}")
     work.spoil(index, 3, "Density", "density_index", lambda _: "11")
     whole = [line for line in candidates if not line.kind]
     work.spoil(whole, 6, "Zone", "unknown_code", lambda _: "UNK")

@@ -241,9 +241,9 @@ SATISFACTION_AFTER_TROUBLE = -0.9
 
 # Follow-up: target day, spread of the appointment (first and last day), chance of going on to it.
 STAGES: tuple[tuple[int, int, int, float], ...] = (
-    (7, 6, 9, 0.935), (30, 28, 38, 0.81), (90, 86, 106, 0.51), (180, 176, 205, 0.70), (365, 358, 395, 0.55),
+    (7, 6, 9, 0.935), (30, 28, 38, 0.80), (90, 86, 106, 0.44), (180, 176, 205, 0.63), (365, 358, 395, 0.46),
 )  # fmt: skip
-STAY_LOG_ODDS = {"trouble": 1.0, "Mill Lane": -0.35, "decade": 0.12}
+STAY_LOG_ODDS = {"trouble": 1.5, "Mill Lane": -0.35, "decade": 0.12}
 MISSED = 0.08
 LATE = 0.10
 COMES_BY_ITSELF: dict[str, float] = {

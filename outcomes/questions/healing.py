@@ -166,7 +166,8 @@ def _drawn(curves: dict[str, IntervalCurve], protocol: Protocol) -> Curves:
         y_label="Not yet healed (%)",
         curves=tuple(lines),
         ticks=TICKS,
-        reading=f"Bands hold {level_percent(protocol.level)} of what other patients like these could have shown, day by day.",
+        reading=f"Bands hold {level_percent(protocol.level)} of what other patients like these could have shown, day "
+        "by day.",
         note="A patient treated in several zones of a region is drawn as a whole.",
     )
 

@@ -6,6 +6,7 @@ import difflib
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 
 from outcomes.records.contract import CONTRACT, SESSION_COLUMNS_ON_ZONES, Column, Table
 from outcomes.records.convert.units import UNITS, unit_factor
@@ -69,19 +70,24 @@ def guess_columns(table: Table, headers: Sequence[str]) -> dict[str, Guess]:
 
 def _guess(table: Table, column: Column, header: str) -> Guess:
     words, unit = split_unit(header)
+    factor = None if unit is None else _factor(column.unit, unit)
+    in_brackets = _IN_BRACKETS.search(header) is not None
+    if unit is not None and factor is None and not in_brackets:
+        words, unit = header, None  # the last word was a word
     score = max(_likeness(fold(words), fold(name)) for name in (column.name, *_names(column)))
-    declared: str | None = None
+    declared = unit if factor is not None and factor != 1 else None
     if unit is not None:
-        try:
-            factor = unit_factor(column.unit, unit)
-        except ValueError:
-            score *= 0.3  # an energy per area is not an energy
-        else:
-            declared = unit if factor != 1 else None
-            score = min(1.0, score + 0.02)
+        score = min(1.0, score + 0.02) if factor is not None else 0.3 * score  # an energy per area is not an energy
     if table == "zones" and column.name in SESSION_COLUMNS_ON_ZONES:
         score -= 0.01  # on a zone row a column of zones comes first
     return Guess(column, header, score, declared)
+
+
+def _factor(ours: str, theirs: str) -> Fraction | None:
+    try:
+        return unit_factor(ours, theirs)
+    except ValueError:
+        return None
 
 
 def _names(column: Column) -> tuple[str, ...]:

@@ -32,9 +32,7 @@ _ALONE: dict[str, frozenset[str]] = {
         "phone telephone mobile cellphone fax tel telefon handy téléphone telefono teléfono telefoon"
     ),
     "an e-mail address": _words("email emails mail"),
-    "a national or insurance number": _words(
-        "ssn nin nhs passport bsn nir dni versichertennummer steuernummer"
-    ),
+    "a national or insurance number": _words("ssn nin nhs passport bsn nir dni versichertennummer steuernummer"),
     "free text": _words(
         "note notes comment comments remark remarks memo narrative freetext bemerkung bemerkungen notiz notizen "
         "kommentar remarque remarques commentaire commentaires nota notas opmerking opmerkingen"

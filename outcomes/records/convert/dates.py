@@ -23,9 +23,7 @@ NOT_A_DATE = Fault(
     "must be a date",
     "Correct the cell; a date exported as a bare number has to be exported as a date.",
 )
-NOT_A_TIME = Fault(
-    "not_a_time", "must be a time of day, such as 14:30", "Correct the cell in the export."
-)
+NOT_A_TIME = Fault("not_a_time", "must be a time of day, such as 14:30", "Correct the cell in the export.")
 NO_SUCH_DAY = Fault("not_a_date", "must be a day that the calendar has", "Correct the date in the record system.")
 OTHER_FORMAT = Fault(
     "date_format", "must be written in the date format that was declared", "Correct the cell in the export."

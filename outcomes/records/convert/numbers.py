@@ -16,9 +16,7 @@ _LONGEST = 40
 
 NOT_A_NUMBER = Fault("not_a_number", "must be a number and nothing else", "Correct the cell in the export.")
 NOT_WHOLE = Fault("not_whole", "must be a whole number", "Correct the cell in the export.")
-THOUSANDS = Fault(
-    "thousands", "has a thousands separator, which is never guessed", "Export numbers without it."
-)
+THOUSANDS = Fault("thousands", "has a thousands separator, which is never guessed", "Export numbers without it.")
 OTHER_MARK = Fault(
     "decimal_mark",
     "has another decimal mark than the rest of the file",

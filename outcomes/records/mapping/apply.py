@@ -126,9 +126,7 @@ class _Work:
         if note:
             self.of_the_file.append(note)
         if fault is not None:
-            self.problems.append(
-                Problem(self.raw.table, None, "", fault.rule, fault.remedy, fault.kind, fatal=True)
-            )
+            self.problems.append(Problem(self.raw.table, None, "", fault.rule, fault.remedy, fault.kind, fatal=True))
         columns: dict[str, pd.Series] = {}
         for source in self.sources.found:
             converted = self.reader.read(source, marks)
@@ -141,9 +139,7 @@ class _Work:
                 self.notes["dates turned into days since treatment"] += 1
         return columns
 
-    def _density(
-        self, source: Source, percent: Converted, devices: MappingABC[str, str] | None
-    ) -> Converted:
+    def _density(self, source: Source, percent: Converted, devices: MappingABC[str, str] | None) -> Converted:
         device = self._devices(devices)
         if device is None:
             self.problems.append(

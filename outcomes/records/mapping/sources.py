@@ -61,6 +61,7 @@ def find_sources(table: Table, headers: Sequence[str], mapping: Mapping) -> Sour
     sources = Sources()
     declared = mapping.columns_of(table)
     spoken_for = {fold(header) for spec in declared.values() for header in spec.headers}
+    asked: set[str] = set()
     exact = {header for spec in declared.values() for header in spec.headers}
     for column in CONTRACT[table]:
         spec = declared.get(column.name)
@@ -72,12 +73,13 @@ def find_sources(table: Table, headers: Sequence[str], mapping: Mapping) -> Sour
                 continue
             sources.own_name += 1
             spec = ColumnMapping(column.name, (column.name,))
+        asked.add(column.name)
         resolved = _resolve(table, spec, headers, exact, sources)
         if resolved is not None:
             sources.found.append(Source(column, spec, resolved))
     used = {header for source in sources.found for header in source.headers}
     sources.unused = tuple(header for header in headers if header not in used)
-    _required(table, headers, sources, mapping)
+    _required(table, asked, sources)
     return sources
 
 
@@ -121,14 +123,13 @@ def _resolve(
     return tuple(resolved)
 
 
-def _required(table: Table, headers: Sequence[str], sources: Sources, mapping: Mapping) -> None:
-    """Say which required columns are absent; suggest a header only where some header was recognised.
+def _required(table: Table, asked: set[str], sources: Sources) -> None:
+    """Say which required columns nothing was asked for; suggest a header only where some header was recognised.
 
     A file without a header row has records where headers should stand: then none is repeated in a message.
     """
-    there = {source.column.name for source in sources.found} | set(mapping.columns_of(table))
     for column in CONTRACT[table]:
-        if column.required and column.name not in there:
+        if column.required and column.name not in asked:
             hint = did_you_mean(column.name, sources.unused) if sources.found else ""
             sources.problems.append(
                 Problem(

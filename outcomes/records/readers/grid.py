@@ -199,9 +199,7 @@ def assemble(
         names, columns = [], []
     check_headers(names, columns, rows, faults)
     if any(problem.fatal for problem in faults.found):
-        return RawTable(
-            faults.table, pd.DataFrame(), [], kind, sha256, tuple(said), tuple(faults.found)
-        )
+        return RawTable(faults.table, pd.DataFrame(), [], kind, sha256, tuple(said), tuple(faults.found))
     _mark_repeated_headers(names, columns, rows, faults)
     if not sound:
         check_cells(names, columns, rows, faults)

@@ -242,9 +242,7 @@ def _table(
         )
     noted = {(row, column) for row, column in unknown}
     occupied = {row - first for row, _ in noted} | {i for i, _ in found.errors}
-    filled = [
-        i for i, line in enumerate(found.lines) if i in occupied or not all(is_blank(cell) for cell in line)
-    ]
+    filled = [i for i, line in enumerate(found.lines) if i in occupied or not all(is_blank(cell) for cell in line)]
     blank = (filled[-1] + 1 - len(filled)) if filled else 0
     position = {i: k for k, i in enumerate(filled)}
     rows = [first + i for i in filled]

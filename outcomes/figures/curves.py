@@ -48,7 +48,7 @@ def _day_at(curve: Curve, height: float) -> float:
 
 
 def _width_in_days(text: str, last_day: float, plot_width: float) -> float:
-    return 1.55 * len(text) * last_day / plot_width
+    return 1.4 * len(text) * last_day / plot_width
 
 
 def _direct_labels(axes: Axes, lines: dict[int, Curve], last_day: float, plot_width: float) -> None:

@@ -16,6 +16,7 @@ from outcomes.findings import Funnel, FunnelPoint
 _PLOT_MM = 62.0
 _LEFT_MM, _RIGHT_MM, _BELOW_MM = 13.0, 21.0, 11.0
 _MOST_LABELLED = 16
+_POINTS_PER_MM = 72 / 25.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,18 +55,86 @@ def _mark(place: _Place, centre: float) -> dict[str, Any]:
     return looks.get(place.point.verdict, {"marker": "_", "s": 34, "facecolor": house.MID, "linewidth": 1.6})
 
 
-def _label(axes: Axes, place: _Place, others: list[_Place], across: float, up: float) -> None:
-    near_right = any(
-        other is not place and 0 <= (other.x - place.x) / across < 0.10 and abs(other.y - place.y) / up < 0.045
-        for other in others
-    )
-    left = near_right or place.x > 0.97 * across
-    axes.annotate(
-        house.shortened(place.point.label, 14), (place.x, place.y), xytext=(-4.5 if left else 4.5, 1.5),
-        textcoords="offset points", ha="right" if left else "left", va="bottom", fontsize=house.SMALL,
-        fontweight=600 if place.point.verdict.startswith("outside") else 400,
-        color=house.CLAY if place.point.verdict.startswith("outside") else house.INK, zorder=5,
-    )  # fmt: skip
+_OFFSETS: tuple[tuple[float, float, str], ...] = (
+    # in mm from the mark, and the side of the text that stands there
+    (1.6, 1.8, "left"), (1.6, -1.8, "left"), (-1.6, 1.8, "right"), (-1.6, -1.8, "right"),
+    (0.0, 3.1, "center"), (0.0, -3.1, "center"), (1.6, 4.4, "left"), (1.6, -4.4, "left"), (-1.6, 4.4, "right"),
+    (0.0, 5.8, "center"), (0.0, 8.4, "center"),
+)  # fmt: skip
+_LETTER_MM, _HALF_LINE_MM = 1.4, 1.3
+
+
+@dataclass(frozen=True, slots=True)
+class _Box:
+    left: float
+    right: float
+    bottom: float
+    top: float
+
+    def meets(self, other: _Box) -> bool:
+        return (
+            self.left < other.right and other.left < self.right and self.bottom < other.top and other.bottom < self.top
+        )
+
+
+def _text_box(x: float, y: float, side: str, letters: int) -> _Box:
+    width = letters * _LETTER_MM
+    left = x - {"left": 0.0, "center": 0.5, "right": 1.0}[side] * width
+    return _Box(left, left + width, y - _HALF_LINE_MM, y + _HALF_LINE_MM)
+
+
+def _crossings(exhibit: Funnel, scale: float, across: float, up: float, width: float) -> list[_Box]:
+    """Where lines run, as small boxes on the sheet: names keep off them if they can."""
+    lines = [(exhibit.sizes, limit) for _, low, high in exhibit.limits for limit in (low, high)]
+    lines.append((tuple(across * i / 40 for i in range(41)), (exhibit.centre,) * 41))
+    return [
+        _Box(x, x, y, y)
+        for sizes, limit in lines
+        for x, y in ((s / across * width, scale * v / up * _PLOT_MM) for s, v in zip(sizes, limit, strict=True))
+    ]
+
+
+def _labels(
+    axes: Axes,
+    named: list[_Place],
+    places: list[_Place],
+    lines: list[_Box],
+    across: float,
+    up: float,
+    width: float,
+) -> None:
+    """Name marks where the name meets no other name, no mark and, if it can, no line."""
+    at = {id(p): (p.x / across * width, p.y / up * _PLOT_MM) for p in places}
+    taken = [_Box(x - 0.95, x + 0.95, y - 0.95, y + 0.95) for x, y in at.values()]
+    for place in sorted(named, key=lambda p: (not p.point.verdict.startswith("outside"), -p.x)):
+        x, y = at[id(place)]
+        text = house.shortened(place.point.label, 14)
+        tried: list[tuple[float, int, float, float, str, _Box]] = []
+        for dx, dy, side in _OFFSETS:
+            box = _text_box(x + dx, y + dy, side, len(text))
+            outside = max(0.0, -box.left) + max(0.0, box.right - width - 1.0) + max(0.0, 0.4 - box.bottom)
+            crossed = 0.5 * any(box.meets(line) for line in lines)
+            tried.append((sum(box.meets(other) for other in taken) + outside + crossed, len(tried), dx, dy, side, box))
+        _, _, dx, dy, side, box = min(tried, key=lambda t: t[:2])
+        taken.append(box)
+        flagged = place.point.verdict.startswith("outside")
+        axes.annotate(
+            text, (place.x, place.y), xytext=(dx * _POINTS_PER_MM, dy * _POINTS_PER_MM), textcoords="offset points",
+            ha=side, va="center", fontsize=house.SMALL, fontweight=600 if flagged else 400,
+            color=house.CLAY if flagged else house.INK, zorder=5, annotation_clip=False,
+        )  # fmt: skip
+
+
+def _top(exhibit: Funnel, places: list[_Place], scale: float) -> float:
+    """How far up to draw: every mark, and the limits where most marks lie; not their open mouth at the left."""
+    sizes = sorted(p.x for p in places)
+    usual = 0.5 * sizes[len(sizes) // 2]
+    limits = [
+        scale * next((h for s, h in zip(exhibit.sizes, high, strict=True) if s >= usual), exhibit.centre)
+        for _, _, high in exhibit.limits
+    ]
+    top = max([1.6 * scale * exhibit.centre, *(1.12 * p.y for p in places), *limits])
+    return min(top, 100.0) if scale == 100.0 else top
 
 
 def _limit_labels(axes: Axes, exhibit: Funnel, scale: float, up: float) -> None:
@@ -95,9 +164,7 @@ def draw(exhibit: Funnel) -> str:
         figure = house.sheet(height)
         width = house.TEXT_MM - _LEFT_MM - _RIGHT_MM
         axes = house.panel(figure, _LEFT_MM, _BELOW_MM, width, _PLOT_MM)
-        ends = [scale * high[len(high) // 4] for _, _, high in exhibit.limits if high]
-        tallest = max([scale * exhibit.centre * 1.2, *(1.08 * p.y for p in places), *(1.02 * e for e in ends)])
-        ticks = house.steps_to(min(tallest, 100.0) if scale == 100.0 else tallest)
+        ticks = house.steps_to(_top(exhibit, places, scale))
         across = max([*exhibit.sizes, *(p.x for p in places)])
         sizes = tuple(size for size in house.steps_to(across) if size <= across)
         up = ticks[-1]
@@ -113,8 +180,8 @@ def draw(exhibit: Funnel) -> str:
         for place in places:
             axes.scatter([place.x], [place.y], zorder=4, clip_on=False, **_mark(place, scale * exhibit.centre))
         flagged = [p for p in places if p.point.verdict.startswith("outside")]
-        for place in places if len(places) <= _MOST_LABELLED else flagged:
-            _label(axes, place, places, across, up)
+        named = places if len(places) <= _MOST_LABELLED else flagged
+        _labels(axes, named, places, _crossings(exhibit, scale, across, up, width), across, up, width)
         axes.set_xlim(0, across)
         axes.set_ylim(0, up)
         axes.set_xticks(list(sizes), [wording.quantity(size) for size in sizes])

@@ -15,10 +15,18 @@ _LEFT_MM, _RIGHT_MM = 13.0, 3.0
 
 
 def _across(exhibit: Response) -> tuple[float, float]:
+    """Ends of the axis: those of the support, unless a thin tail would squeeze the curve."""
     edges = exhibit.histogram_edges
-    low = min([exhibit.x[0], *edges[:1]])
-    high = max([exhibit.x[-1], *edges[-1:]])
+    room = 0.25 * (exhibit.x[-1] - exhibit.x[0])
+    low = max([e for e in edges if e <= exhibit.x[0] - room] or [min([exhibit.x[0], *edges])])
+    high = min([e for e in edges if e >= exhibit.x[-1] + room] or [max([exhibit.x[-1], *edges])])
     return low, high
+
+
+def _beyond(exhibit: Response, start: float, stop: float) -> int:
+    """Zones in bins that the axis leaves out."""
+    bins = zip(pairwise(exhibit.histogram_edges), exhibit.histogram_zones, strict=True)
+    return sum(zones for (low, high), zones in bins if high <= start or low >= stop)
 
 
 def draw(exhibit: Response) -> str:
@@ -47,12 +55,12 @@ def draw(exhibit: Response) -> str:
         axes.spines["left"].set_position(("outward", 3))
         house.frame_range(axes, None, (0, ticks[-1]))
         house.axis_title(axes, exhibit.y_label)
-        _support(exhibit, support)
+        _support(exhibit, support, _beyond(exhibit, start, stop))
         house.across_title(support, exhibit.x_label)
         return house.to_svg(figure)
 
 
-def _support(exhibit: Response, axes: Axes) -> None:
+def _support(exhibit: Response, axes: Axes, beyond: int) -> None:
     """Draw zones as wide pale bars and patients as narrow dark ones within them."""
     edges = exhibit.histogram_edges
     middles = [(a + b) / 2 for a, b in pairwise(edges)]
@@ -64,7 +72,8 @@ def _support(exhibit: Response, axes: Axes) -> None:
     most = max(exhibit.histogram_zones, default=0)
     axes.set_ylim(0, max(1, most) * 1.04)
     axes.annotate(
-        f"zones (wide bars, most {wording.count(most)}) and patients (narrow)",
+        f"zones (wide bars, most {wording.count(most)}) and patients (narrow)"
+        + (f"; {wording.plural(beyond, 'zone')} beyond the axis" if beyond else ""),
         xy=(1, 1), xycoords="axes fraction", xytext=(0, 4), textcoords="offset points",
         ha="right", va="bottom", fontsize=house.SMALL, color=house.MID, annotation_clip=False,
     )  # fmt: skip

@@ -11,6 +11,7 @@ from outcomes.estimates.estimate import Answer, Estimate
 
 _MOST_TICKS = 6
 _FARTHEST_RATIO = 64.0
+_LONG_RATIO = 150.0
 _RATIO_TICKS = tuple(
     digit * 10.0**power for power in range(-4, 5) for digit in (1.0, 2.0, 5.0)
 )  # fmt: skip
@@ -84,19 +85,15 @@ class Axis:
         )
 
 
-def _most(values: Sequence[float], share: float) -> float:
-    """Value that a share of the values do not exceed."""
-    ordered = sorted(values)
-    return ordered[min(len(ordered) - 1, math.ceil(share * len(ordered)) - 1)]
-
-
-def _reach(estimates: Sequence[float], limits: Sequence[float], reference: float | None) -> float:
+def _reach(estimates: Sequence[float], limits: Sequence[float], reference: float | None, slack: float = 0.0) -> float:
     """How far up an axis must go: every estimate, and the limits unless a few would squeeze the rest."""
     inner = max([*estimates, *([reference] if reference is not None else [])])
     if not limits:
         return inner
-    outer, usual = max(limits), _most(limits, 0.75)
-    return max(inner, outer if outer <= 1.6 * max(usual, inner) else usual)
+    outer = max(limits)
+    few = max(1, len(limits) // 10) if len(limits) > 2 else 0
+    usual = sorted(limits)[-1 - few]
+    return max(inner, outer if outer <= max(1.6 * usual, 1.6 * inner, usual + slack) else usual)
 
 
 def _round_ticks(low: float, high: float) -> tuple[float, ...]:
@@ -147,8 +144,9 @@ def _ratio(answers: Sequence[Estimate], reference: float | None) -> Axis:
     line = math.log(reference) if reference else 0.0
     highs = [math.log(a.high) for a in answers if a.high]
     lows = [-math.log(a.low) for a in answers if a.low]
-    top = math.exp(min(_reach([abs(v) for v in logs if v > 0] or [0.0], highs, line), math.log(_FARTHEST_RATIO)))
-    bottom = math.exp(-min(_reach([-v for v in logs if v < 0] or [0.0], lows, -line), math.log(_FARTHEST_RATIO)))
+    farthest = math.log(_FARTHEST_RATIO)
+    top = math.exp(min(_reach([abs(v) for v in logs if v > 0] or [0.0], highs, line, math.log(2.5)), farthest))
+    bottom = math.exp(-min(_reach([-v for v in logs if v < 0] or [0.0], lows, -line, math.log(2.5)), farthest))
     top, bottom = max(top, 1.25), min(bottom, 0.8)
     fine = bottom >= _FINE_RATIO_TICKS[0] and top <= _FINE_RATIO_TICKS[-1] and top / bottom < 7
     candidates = _FINE_RATIO_TICKS if fine else _RATIO_TICKS
@@ -161,13 +159,15 @@ def _ratio(answers: Sequence[Estimate], reference: float | None) -> Axis:
 
 
 def _thinned(ticks: Sequence[float]) -> tuple[float, ...]:
-    """Ticks few enough and far enough apart to be read; 1 and both ends stay."""
+    """Ticks of a log axis few enough and far enough apart to be read: powers of ten alone on a long one."""
     width = math.log(ticks[-1] / ticks[0])
-    kept: list[float] = [t for t in (ticks[0], 1.0, ticks[-1]) if t in ticks]
+    if width > math.log(_LONG_RATIO):
+        return tuple(t for t in ticks if math.isclose(math.log10(t), round(math.log10(t)), abs_tol=1e-9))
+    kept: list[float] = []
     for tick in sorted(ticks, key=lambda t: (abs(math.log(t)), t)):
-        if len(kept) < _MOST_TICKS + 1 and all(abs(math.log(tick / k)) > 0.13 * width for k in kept):
+        if all(abs(math.log(tick / k)) > 0.12 * width for k in kept):
             kept.append(tick)
-    return tuple(sorted(set(kept)))
+    return tuple(sorted(kept))
 
 
 def axis_for(answers: Sequence[Answer], scale: str, reference: float | None = None) -> Axis | None:

@@ -19,9 +19,7 @@ from outcomes.report.document import FileDigest, Headline, Report, Request, Volu
 from outcomes.report.sections import audit_layout
 
 _FIRST_PAGE_HEADLINES = 7
-_SUMMARY_QUESTIONS = ("complications", "settings_and_risk", "healing", "practitioners")
 _REACH_DAYS = (90, 30, 7)
-_REACH_FROM_ZONES = 20
 _SOFTWARE = (
     "outcomes", "numpy", "scipy", "pandas", "pandera", "statsmodels", "scikit-learn", "firthmodels", "matplotlib",
     "typst", "fonttools", "fontpkg-source-serif-4", "fontpkg-source-sans-3", "openpyxl", "pyarrow",
@@ -125,8 +123,8 @@ def _refused(cases: Cases) -> tuple[tuple[str, int | None, str], ...]:
     return tuple(rows)
 
 
-def _reach(findings: Sequence[Finding], scope: Scope) -> tuple[int, Estimate] | None:
-    """Follow-up reach of the period, at the latest day that enough of its zones can have reached."""
+def _reach(findings: Sequence[Finding], scope: Scope, zones: int) -> tuple[int, Estimate] | None:
+    """Follow-up reach of the period, at the latest day that at least half of its zones can have reached."""
     for finding in findings:
         if finding.key == "completeness":
             for day in _REACH_DAYS:
@@ -134,7 +132,7 @@ def _reach(findings: Sequence[Finding], scope: Scope) -> tuple[int, Estimate] | 
                     if (
                         isinstance(answer, Estimate)
                         and answer.term == f"reach day {day}, {scope.label}"
-                        and answer.n >= _REACH_FROM_ZONES
+                        and 2 * answer.n >= zones
                     ):
                         return day, answer
     return None
@@ -143,7 +141,7 @@ def _reach(findings: Sequence[Finding], scope: Scope) -> tuple[int, Estimate] | 
 def _volume(findings: Sequence[Finding], cases: Cases, scope: Scope) -> tuple[Volume, ...]:
     period = cases.during(scope.start, scope.end)
     sessions = int(period.zones["session_id"].nunique())
-    reach = _reach(findings, scope)
+    reach = _reach(findings, scope, len(period))
     return (
         Volume(wording.count(len(period)), "zones treated"),
         Volume(wording.count(period.patients), "patients"),
@@ -168,9 +166,7 @@ def _summary(findings: Sequence[Finding], cases: Cases, scope: Scope, organisati
         f"{wording.plural(zones.rows_read, 'row')} read, {wording.count(zones.rows_refused)} "
         f"{'was' if zones.rows_refused == 1 else 'were'} set aside for breaking a rule."
     ]
-    by_key = {finding.key: finding for finding in findings}
-    chosen = [by_key[key] for key in _SUMMARY_QUESTIONS if key in by_key] or list(findings)[:3]
-    says += [finding.says[0] for finding in chosen if finding.says]
+    says += [finding.brief for finding in findings if finding.brief]
     tally = Counter(verdict for finding in findings for verdict, _ in finding.headlines)
     judged = [v for v in texts.MORE_URGENT_FIRST if tally[v] and v != "described"]
     if judged:

@@ -91,9 +91,10 @@ class Formula:
 
 @dataclass(frozen=True, slots=True)
 class Checklist:
-    """Items of equal rank, set as a list."""
+    """Items of equal rank, set as a list; small where they only document."""
 
     items: tuple[str, ...]
+    small: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,9 +14,12 @@ from outcomes.report.document import Shown, plain
 
 _VALUE_HEADERS = {
     "proportion": "%",
-    "difference in proportion": "points",
-    "days": "days",
-    "": "",
+    "difference in proportion": "Points",
+    "days": "Days",
+    "odds ratio": "Odds ratio",
+    "risk ratio": "Risk ratio",
+    "time ratio": "Time ratio",
+    "observed/expected": "Observed / expected",
 }
 
 

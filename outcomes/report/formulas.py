@@ -35,7 +35,7 @@ _ENTRIES: tuple[_Entry, ...] = (
             "Proportion when patients have several zones",
             "The exact limits are taken at an effective number of records: p times one minus p over the variance of "
             "p that allows for clustering, times the square of the ratio of two t quantiles, that of n minus one "
-            "degrees of freedom over that of the number of patients minus one.",
+            "degrees of freedom over that of the number of patients m minus one; never more than n.",
             "Korn and Graubard, Survey Methodology 1998;24:193–201",
         ),
         ("Korn",),
@@ -50,6 +50,18 @@ _ENTRIES: tuple[_Entry, ...] = (
             "Wilson, J Am Stat Assoc 1927;22:209–212",
         ),
         ("Wilson",),
+    ),
+    _Entry(
+        Formula(
+            "weighted",
+            "Risk among all treated",
+            "The risk theta is E, the share with an event found before the seen-from day, plus one minus E times a "
+            "weighted share of events among those without such an event who were seen on or after that day. There y i "
+            "is one for an event and zero for none, and each zone weighs one over pi i, its modelled chance of being "
+            "seen.",
+            "Lunceford and Davidian, Stat Med 2004;23:2937–2960",
+        ),
+        ("inverse of its chance", "inverse-probability"),
     ),
     _Entry(
         Formula(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 
@@ -16,6 +17,7 @@ from outcomes.report.document import Block, Checklist, Ledger, Prose, Section, S
 from outcomes.report.formulas import formulas_for
 
 _MOST_REASONS = 40
+_OTHER_ROW = re.compile(r"\brow \d[\d,]*")
 _KIND_WORDS = {"csv": "CSV", "xlsx": "XLSX", "parquet": "Parquet"}
 _CONTACT_WORDS = {"in_person": "in person", "video": "video", "photo": "photograph", "phone": "telephone"}
 
@@ -55,11 +57,10 @@ def data_quality(cases: Cases) -> Section:
         Prose(tuple(says)),
         Shown(counts, "data_quality_1"),
         Shown(_reasons(cases), "data_quality_2"),
-        Subheading("Files and how they were read"),
         Shown(_files(cases), "data_quality_3"),
     ]
     if source.notes:
-        blocks += [Subheading("What was normalised while reading"), Checklist(source.notes)]
+        blocks += [Subheading("What was normalised while reading"), Checklist(source.notes, small=True)]
     return Section("data_quality", "Data quality", tuple(blocks))
 
 
@@ -67,7 +68,8 @@ def _reasons(cases: Cases) -> Grid:
     rows: dict[tuple[str, str, str], set[int]] = defaultdict(set)
     for problem in cases.problems:
         if problem.row is not None and not problem.fatal:
-            rows[problem.table, problem.column, problem.rule].add(problem.row)
+            rule = _OTHER_ROW.sub("another row", problem.rule)
+            rows[problem.table, problem.column, rule].add(problem.row)
     ordered = sorted(rows.items(), key=lambda item: (-len(item[1]), item[0]))
     lines = [
         (wording.capital(table), column or "whole row", rule, wording.count(len(found)))
@@ -78,7 +80,7 @@ def _reasons(cases: Cases) -> Grid:
         note += f" The {wording.count(len(ordered) - _MOST_REASONS)} rarest further rules are listed in problems.csv."
     return Grid(
         "Rules that were broken, by number of rows",
-        ("Table", "Column, as exported", "What must hold", "Rows"),
+        ("Table", "Column, as exported", "Rule or fault", "Rows"),
         tuple(lines),
         number_columns=(3,),
         note=note if lines else "No row broke a rule.",

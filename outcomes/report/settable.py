@@ -14,6 +14,7 @@ _NO_BREAK = "\u00a0"
 _MAY_BREAK = "\u200b"
 
 _BEFORE_UNIT = re.compile(r"(?<=\d) (?=%|mJ\b|J/cm²|µm\b|mm\b|cm²|W\b|mg\b)")
+_INTERVAL = re.compile(r"(?<=\d) to (?=[\d−])")
 _LEVEL_NAME = re.compile(r"(?<=%) (?=CI\b)")
 _LONG = re.compile(rf"[^\s\-–—/{_NO_BREAK}{_MAY_BREAK}]{{{_LONGEST_WORD + 1},}}")
 
@@ -40,10 +41,11 @@ def settable(text: str, *, breaks: bool = True) -> str:
     Examples
     --------
     >>> settable("5.0 % (95 % CI 2.0 to 8.1)")
-    '5.0\xa0% (95\xa0%\xa0CI 2.0 to 8.1)'
+    '5.0\xa0% (95\xa0%\xa0CI 2.0\xa0to\xa08.1)'
     """
     text = clean(text, page_cover())
     text = _LEVEL_NAME.sub(_NO_BREAK, _BEFORE_UNIT.sub(_NO_BREAK, text))
+    text = _INTERVAL.sub(f"{_NO_BREAK}to{_NO_BREAK}", text)
     return _LONG.sub(_with_breaks, text) if breaks else text
 
 

@@ -195,3 +195,36 @@ def test_cleaned_text_holds_only_what_the_fonts_have() -> None:
     assert text == "naïve ≥ CO₂ Łódź [U+60A3][U+8005] [U+05E9][U+05DC][U+05D5][U+05DD] abc  a b [U+E000]"
     assert "שלום" in clean("שלום", page_cover())
     assert all(ord(c) in figure_cover() for c in text)
+
+
+def test_names_in_a_funnel_keep_off_each_other_where_there_is_room() -> None:
+    from outcomes.figures import funnel
+
+    exhibit = next(e for e in DRAWN if isinstance(e, Funnel))
+    first = exhibit.points[0]
+    crowd = tuple(replace(first, label=f"P{i}", size=600.0 + 4 * i, verdict="within limits") for i in range(3))
+    root = ElementTree.fromstring(draw(replace(exhibit, points=crowd)).svg)
+    boxes = []
+    for node in root.iter("{http://www.w3.org/2000/svg}text"):
+        if re.fullmatch(r"P\d", "".join(node.itertext())):
+            anchor = re.search(r"text-anchor: (\w+)", node.get("style", ""))
+            side = {"start": "left", "middle": "center", "end": "right"}[anchor[1] if anchor else "start"]
+            x, y = (float(node.get(name, "nan")) / funnel._POINTS_PER_MM for name in "xy")
+            boxes.append(funnel._text_box(x, -y, side, 2))
+    assert len(boxes) == 3
+    assert not any(a.meets(b) for i, a in enumerate(boxes) for b in boxes[i + 1 :])
+
+
+def test_a_thin_tail_does_not_squeeze_a_response_and_is_counted() -> None:
+    exhibit = next(e for e in DRAWN if isinstance(e, Response))
+    edges = (*exhibit.histogram_edges, 80.0, 100.0)
+    tail = replace(
+        exhibit,
+        histogram_edges=edges,
+        histogram_zones=(*exhibit.histogram_zones, 0, 2),
+        histogram_patients=(*exhibit.histogram_patients, 0, 2),
+    )
+    words = _words(draw(tail).svg)
+    assert any(word.endswith("; 2 zones beyond the axis") for word in words)
+    assert "100" not in words
+    assert "80 to 100: 2 zones of 2 patients" in draw(tail).alt

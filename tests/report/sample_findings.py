@@ -64,14 +64,14 @@ def _ratio(term: str, value: float, spread: float, p: float) -> Estimate:
 
 
 def complications() -> Finding:
-    """A forest of proportions over forty zones in three groups, one cannot say, one far outside the axis."""
+    """A forest of proportions over sixty zones in three groups, one cannot say, one far outside the axis."""
     rows: list[Row] = []
     groups = ("Face", "Eyelids", "Off the face")
     names = [label for label, _ in ZONES.values()]
-    for i in range(40):
+    for i in range(60):
         n = 40 + 7 * (i % 9)
-        label = names[i % len(names)] + ("" if i < len(names) else ", second side")
-        group = groups[min(2, i // 14)]
+        label = names[i % len(names)] + (("", ", second side", ", third time")[i // len(names)])
+        group = groups[i // 20]
         if i == 5:
             answer: Estimate | NotEstimable = NotEstimable(
                 label, "2 patients with events, 12 needed", n=31, patients=22, events=2, unit="proportion"
@@ -91,6 +91,7 @@ def complications() -> Finding:
     )
     return Finding(
         key="complications",
+        brief="Hyperpigmentation followed 4.8 % of zones seen (95 % CI 3.9 to 5.9).",
         title="Complications",
         asks="How often did each complication follow treatment, by zone, and how sure is that?",
         says=(
@@ -198,6 +199,7 @@ def settings_and_risk() -> Finding:
     )
     return Finding(
         key="settings_and_risk",
+        brief="Zones treated denser had more hyperpigmentation; energy and passes were not shown to matter.",
         title="Settings and risk",
         asks="Were zones treated with more energy, higher density or more passes followed by "
         "more trouble, allowing for who was treated?",
@@ -278,6 +280,7 @@ def healing() -> Finding:
     )
     return Finding(
         key="healing",
+        brief="Half of the zones on the face had healed by day 6.3.",
         title="Healing",
         asks="How many days did the skin take to heal, by region, and does it depend on the settings?",
         says=("Half of the zones off the face had healed by day 9.8; on the face by day 6.3 (95 % CI 5.9 to 6.6).",),
@@ -328,6 +331,7 @@ def practitioners() -> Finding:
     )
     return Finding(
         key="practitioners",
+        brief="One of seven practitioners recorded more hyperpigmentation than case-mix and chance explain.",
         title="Practitioners",
         asks="Do practitioners differ by more than chance once case-mix is allowed for?",
         says=(

@@ -20,9 +20,10 @@ from sample_cases import SCOPE, cases
 from outcomes.errors import ReportError
 from outcomes.estimates.estimate import TIDY_COLUMNS
 from outcomes.figures.draw import draw, is_drawn
+from outcomes.findings import Forest
 from outcomes.report import typeset as typesetting
 from outcomes.report.compose import compose
-from outcomes.report.document import Formula, Report, Section
+from outcomes.report.document import Formula, Headline, Report, Section
 from outcomes.report.formulas import _ENTRIES
 from outcomes.report.texts import FIRST_PAGE_CAUTION
 from outcomes.report.typeset import Written, typeset
@@ -153,10 +154,10 @@ def test_the_pdf_prints_the_numbers_of_report_json(written: Written, text: str) 
                     for cell in row["cells"]:
                         if cell not in (*sample.HOSTILE, sample.RIGHT_TO_LEFT, sample.UNCOVERED):
                             assert _dense(cell) in text
-    assert rows == 40 + 6 + 3
+    assert rows == 60 + 6 + 3
 
 
-def test_forty_zones_run_over_pages_with_the_head_repeated(reader: PdfReader) -> None:
+def test_sixty_zones_run_over_pages_with_the_head_repeated(reader: PdfReader) -> None:
     heads = [_dense("Zones with it Patients % 95 % CI") in _dense(page.extract_text()) for page in reader.pages]
     assert sum(heads) >= 2
 
@@ -231,3 +232,25 @@ def test_the_report_holds_no_path_and_no_identifier(text: str, written: Written)
         assert f'"{identifier}"' not in data
     assert str(written.folder) not in data
     assert _dense(str(written.folder)) not in text
+
+
+def test_key_findings_that_do_not_fit_lead_the_next_page_and_the_caution_stays(tmp_path: Path) -> None:
+    long = "It was found, over a great many words that fill the line and the next one too, number "
+    crowd = tuple(Headline("not shown", f"{long * 2}{i}.", "healing") for i in range(14))
+    written = typeset(replace(_report(), headlines=crowd), tmp_path / "out")
+    pages = [_dense(page.extract_text()) for page in PdfReader(io.BytesIO(written.pdf.read_bytes())).pages]
+    assert _dense(FIRST_PAGE_CAUTION) in pages[0].replace("-", "")
+    first = [i for i in range(14) if _dense(f"{long}{i}.") in pages[0]]
+    second = [i for i in range(14) if _dense(f"{long}{i}.") in pages[1]]
+    assert 2 <= len(first) < 14
+    assert first + second == list(range(14))
+
+
+def test_the_last_rows_of_a_long_table_stay_together(reader: PdfReader) -> None:
+    pages = [_dense(page.extract_text()) for page in reader.pages]
+    rows = [row for exhibit in sample.complications().exhibits if isinstance(exhibit, Forest) for row in exhibit.rows]
+    lines = [_dense(row.label + "".join(row.cells)) for row in rows]
+    held = [next(i for i, page in enumerate(pages) if line in page) for line in lines]
+    assert len(set(held)) >= 2
+    assert len(set(held[-3:])) == 1
+    assert len(set(held[:3])) == 1

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy import sparse
 
 from outcomes.estimates.arrays import cluster_codes
 from outcomes.estimates.estimate import Answer, Estimate, FloatArray, NotEstimable
@@ -182,19 +183,27 @@ def _replicates(
     lower: FloatArray, upper: FloatArray, codes: NDArray[np.intp], estimate: Turnbull, replicates: int, seed: int
 ) -> _Draws:
     problem = Problem(lower, upper)
-    m = problem.inside.shape[0]
-    per_patient = np.zeros((int(codes.max()) + 1, m))
-    np.add.at(per_patient, (codes, problem.row), 1.0)
-    # patients with the same intervals are exchangeable: drawing how often each profile comes makes the
-    # result independent of the order of the rows and of how patients are numbered
-    profiles, copies = np.unique(per_patient, axis=0, return_counts=True)
+    # Patients with the same intervals are exchangeable. Drawing how often each such profile comes makes the
+    # result independent of the order of the rows and of how patients are numbered. A profile is told by the sum,
+    # modulo 2^64, of fixed random numbers of its intervals.
+    intervals = problem.inside.shape[0]
+    tags: NDArray[np.uint64] = np.asarray(np.random.default_rng(0).integers(1, 2**63, intervals, dtype=np.uint64))
+    profile = np.zeros(int(codes.max()) + 1, dtype=np.uint64)
+    np.add.at(profile, codes, tags[problem.row])
+    _, example, copies = np.unique(profile, return_index=True, return_counts=True)
+    place = np.full(len(profile), -1)
+    place[example] = np.arange(len(example))
+    shown = place[codes] >= 0
+    held = sparse.coo_array(
+        (np.ones(int(shown.sum())), (place[codes][shown], problem.row[shown])), shape=(len(example), intervals)
+    )
     generator = np.random.default_rng(seed)
     drawn = generator.multinomial(int(copies.sum()), copies / copies.sum(), size=replicates)
-    counts = drawn @ profiles
+    counts = drawn @ held.tocsr()
     start = np.full(len(problem.left), 0.1 / len(problem.left))
-    place = {(a, b): j for j, (a, b) in enumerate(zip(problem.left, problem.right, strict=True))}
+    column = {(a, b): j for j, (a, b) in enumerate(zip(problem.left, problem.right, strict=True))}
     for a, b, mass in zip(estimate.left, estimate.right, estimate.mass, strict=True):
-        start[place[a, b]] += 0.9 * mass
+        start[column[a, b]] += 0.9 * mass
     mass, _ = maximise_many(problem.inside, np.asarray(counts, dtype=float), start)
     return _Draws(problem.left, problem.right, mass)
 

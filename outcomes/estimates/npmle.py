@@ -25,13 +25,17 @@ class Problem:
     __slots__ = ("inside", "left", "lower", "right", "row", "upper")
 
     def __init__(self, lower: FloatArray, upper: FloatArray) -> None:
-        pairs, row = np.unique(np.column_stack([lower, upper]), axis=0, return_inverse=True)
-        self.row = np.asarray(row).reshape(-1)
-        self.lower, self.upper = pairs[:, 0], pairs[:, 1]
+        order = np.lexsort((upper, lower))
+        low, up = lower[order], upper[order]
+        first = np.ones(len(low), dtype=bool)
+        first[1:] = (low[1:] != low[:-1]) | (up[1:] != up[:-1])
+        self.row = np.empty(len(low), dtype=np.intp)
+        self.row[order] = np.cumsum(first) - 1
+        self.lower, self.upper = low[first], up[first]
         exact = self.lower == self.upper
         # Order of ends at one day: an exact day opens, any interval closes, an open interval begins just after.
         day = np.concatenate([self.lower, self.upper])
-        kind = np.concatenate([np.where(exact, 0, 2), np.ones(len(pairs), dtype=int)])
+        kind = np.concatenate([np.where(exact, 0, 2), np.ones(len(self.lower), dtype=int)])
         order = np.lexsort((kind, day))
         kind, day = kind[order], day[order]
         begins = kind != 1

@@ -65,8 +65,8 @@ def cluster_covariance(
 
     CR2 so defined solves the equation of Bell and McCaffrey with the square root of Pustejovsky and Tipton, on the
     scale of the response; grouping a patient's equal records does not change it.
-    Satterthwaite's degrees of freedom of a contrast are (tr Q)² / tr(Q²), Q being the matrix of the quadratic form of its
-    CR2 variance under the working model.
+    Satterthwaite's degrees of freedom of a contrast are (tr Q)² / tr(Q²), Q being the matrix of the quadratic form of
+    its CR2 variance under the working model.
 
     Parameters
     ----------
@@ -102,9 +102,7 @@ def cluster_covariance(
         turned = np.einsum("gij,gi->gj", vectors, part.residual)
         solved = np.einsum("gij,gj->gi", vectors, np.where(determined, 0.0, turned / np.where(determined, 1.0, values)))
         adjust = _half_inverse(part)
-        for kind, residual in enumerate(
-            (part.residual, np.einsum("gij,gj->gi", adjust, part.residual), solved)
-        ):
+        for kind, residual in enumerate((part.residual, np.einsum("gij,gj->gi", adjust, part.residual), solved)):
             u = np.einsum("gip,gi->gp", part.z, residual)
             meat[kind] += u.T @ u
         along = np.einsum("gij,gip,qp->gqj", vectors, part.z, wanted, optimize=True)
@@ -121,9 +119,7 @@ def cluster_covariance(
     degrees = np.zeros(len(wanted))
     np.divide(trace**2, trace_square, out=degrees, where=trace_square > 0)
     uncorrected, bias_reduced, leave_one_out = (root @ middle @ root.T for middle in meat)
-    return ClusterCovariance(
-        uncorrected, bias_reduced, leave_one_out, degrees, one_patient, cells.clusters
-    )
+    return ClusterCovariance(uncorrected, bias_reduced, leave_one_out, degrees, one_patient, cells.clusters)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

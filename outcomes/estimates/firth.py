@@ -16,7 +16,6 @@ from outcomes.estimates.estimate import Answer, Fit, FloatArray, NotEstimable
 from outcomes.estimates.likelihood import NotConverged, State, Surface
 from outcomes.estimates.ratios import cannot_say, left_out, nothing_to_fit, odds_ratio
 from outcomes.estimates.scaled_profile import DesignEffects, working_correlation
-from outcomes.estimates.separation import collinear_columns
 
 PLAIN = "Firth logistic regression, profile penalised-likelihood limits"
 SCALED = "Firth logistic regression, scaled profile-likelihood limits, patient as cluster"
@@ -141,8 +140,7 @@ def penalised(
     """
     method = PLAIN if cluster is None else SCALED
     data = observe(design, events, trials=trials, cluster=cluster, weight=weight)
-    redundant = collinear_columns(data.matrix, data.trials) if data.n else ()
-    refusal = nothing_to_fit(design, data, redundant, method=method)
+    refusal = nothing_to_fit(design, data, method=method, finite=False)
     if refusal is not None:
         return refusal
     surface = Surface.of(data, penalty=0.5)
@@ -279,8 +277,7 @@ def flac(
     """
     method = "Firth logistic regression with added covariate (FLAC)"
     data = observe(design, events, trials=trials, weight=weight)
-    redundant = collinear_columns(data.matrix, data.trials) if data.n else ()
-    refusal = nothing_to_fit(design, data, redundant, method=method)
+    refusal = nothing_to_fit(design, data, method=method, finite=False)
     if refusal is not None:
         return refusal
     surface = Surface.of(data, penalty=0.5)

@@ -18,6 +18,7 @@ from outcomes.estimates.estimate import FloatArray
 from outcomes.estimates.separation import standardised
 
 _STEP_LIMIT = 5.0
+_PROFILE_PRECISION = 1e-8  # the profile's value errs by the square of it
 _FAR = 60  # outward steps in search of a limit, each at least half a standard error
 
 
@@ -100,11 +101,11 @@ class Surface:
         residual = self.events - self.trials * mu + 2 * self.penalty * leverage * (0.5 - mu)
         return State(point, value, self.matrix.T @ residual, information, inverse, mu, leverage)
 
-    def maximum(self, start: State | None = None, fixed: int | None = None) -> State:
+    def maximum(self, start: State | None = None, fixed: int | None = None, precision: float = 1e-10) -> State:
         """The maximum, or the maximum with one coefficient held at its value in `start`.
 
         Newton steps with the information of the records augmented by their leverages, halved until the value
-        rises.
+        rises, until no scaled coefficient moves by more than `precision`.
 
         Raises
         ------
@@ -115,11 +116,11 @@ class Surface:
         free = np.array([j for j in range(self.matrix.shape[1]) if j != fixed])
         if len(free) == 0:
             return state
-        tolerance = 1e-9 * max(1.0, float(np.sqrt(self.trials.sum())))
+        slack = precision * max(1.0, float(np.sqrt(self.trials.sum())))
         for _ in range(200):
             step, size = self._step(state, free)
             state, moved = self._climb(state, step)
-            if float(np.abs(state.score[free]).max()) < tolerance and size < 1e-8:
+            if size < precision or (size < 100 * precision and float(np.abs(state.score[free]).max()) < slack):
                 return state
             if not moved:
                 break
@@ -187,7 +188,7 @@ class Surface:
             start = np.zeros_like(near.point) if point is None else point
             start[column] = value
             try:
-                return self.maximum(self.at(start), fixed=column)
+                return self.maximum(self.at(start), fixed=column, precision=_PROFILE_PRECISION)
             except (np.linalg.LinAlgError, NotConverged):
                 continue
         raise NotConverged("no maximum was found with one coefficient held")

@@ -13,7 +13,6 @@ from outcomes.estimates.design import Design
 from outcomes.estimates.estimate import Answer, Fit, FloatArray, NotEstimable
 from outcomes.estimates.likelihood import NotConverged, State, Surface
 from outcomes.estimates.ratios import cannot_say, floored, left_out, nothing_to_fit, odds_ratio
-from outcomes.estimates.separation import collinear_columns, find_separation
 
 PLAIN = "logistic regression, maximum likelihood, Wald limits"
 PROFILE = "logistic regression, maximum likelihood, profile-likelihood limits"
@@ -90,20 +89,9 @@ def maximum_likelihood(
         raise ValueError("limits are wald or profile")
     method = CLUSTERED if cluster is not None else PROFILE if limits == "profile" else PLAIN
     data = observe(design, events, trials=trials, cluster=cluster, weight=weight)
-    redundant = collinear_columns(data.matrix, data.trials) if data.n else ()
-    refusal = nothing_to_fit(design, data, redundant, method=method)
+    refusal = nothing_to_fit(design, data, method=method, finite=True)
     if refusal is not None:
         return refusal
-    separation = find_separation(data)
-    if separation.separated:
-        names = ", ".join(design.labels[j] for j in separation.columns)
-        return cannot_say(
-            "model",
-            f"separation: no finite maximum-likelihood estimate for {names}",
-            method=method,
-            data=data,
-            note="a penalised fit gives an answer",
-        )
     surface = Surface.of(data, penalty=0.0)
     try:
         best = surface.maximum()

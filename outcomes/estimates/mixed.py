@@ -16,7 +16,6 @@ from outcomes.estimates.design import Design
 from outcomes.estimates.estimate import Answer, Estimate, Fit, FloatArray, NotEstimable
 from outcomes.estimates.likelihood import NotConverged, Surface
 from outcomes.estimates.ratios import cannot_say, floored, left_out, nothing_to_fit, odds_ratio
-from outcomes.estimates.separation import collinear_columns, find_separation
 
 METHOD = "random-intercept logistic regression, adaptive Gauss–Hermite quadrature, profile-likelihood limits"
 _AT_ZERO = 1e-4
@@ -92,20 +91,57 @@ def random_intercept(
     level: float = 0.95,
     profile: Sequence[str] | None = None,
 ) -> Fit | NotEstimable:
-    """How far apart are the groups, and what are the odds ratios within a group?"""
+    """How far apart are the groups, and what are the odds ratios within a group?
+
+    ``logit P(event) = x′β + b_g``, b_g normal with standard deviation σ, the same for all records of a group. The
+    integral over b_g is taken by adaptive Gauss–Hermite quadrature around each group's mode; limits are
+    profile-likelihood limits. The odds ratios hold within a group and lie further from 1 than marginal ones.
+
+    Parameters
+    ----------
+    design : Design
+        Of n rows.
+    events : array of shape (n,)
+        0/1 or booleans; with `trials`, whole numbers from 0 to them.
+    trials : array of shape (n,) or None
+        Records behind each row.
+    group : array of shape (n,)
+        Practitioner or site of each row, none missing. Patients are not known to this model: where several records of
+        a patient lie within a group, its limits are too narrow.
+    nodes : int
+        Quadrature nodes, at least 5.
+    level : float
+    profile : sequence of str or None
+        Names, labels or frame columns whose odds ratios are wanted; all but spline columns when None.
+
+    Returns
+    -------
+    Fit or NotEstimable
+        ``covariance`` holds the coefficients only. ``details``: ``between_sd`` (`Estimate` of σ on the logit scale,
+        profile limits, p of the likelihood ratio against σ = 0 by the even mixture of χ²₀ and χ²₁), ``modes``
+        (group → mode of b_g and its standard deviation, both on the logit scale, σ taken as known), ``p_value``,
+        ``groups``, ``standard_error``.
+
+    Raises
+    ------
+    ValueError
+        If fewer than 5 nodes are asked for, events are not whole numbers within their trials, or a group is missing.
+
+    References
+    ----------
+    Pinheiro JC, Bates DM (1995) J Comput Graph Stat 4:12–35 (quadrature). doi:10.1080/10618600.1995.10474663
+    Self SG, Liang K-Y (1987) J Am Stat Assoc 82:605–610 (test at the boundary). doi:10.1080/01621459.1987.10478472
+    """
     if nodes < 5:
         raise ValueError("one node is the Laplace approximation, which is biased here; use at least 5")
     data = observe(design, events, trials=trials, cluster=group)
     shown = replace(data, cells=None)
-    redundant = collinear_columns(data.matrix, data.trials) if data.n else ()
-    refusal = nothing_to_fit(design, shown, redundant, method=METHOD)
+    refusal = nothing_to_fit(design, shown, method=METHOD, finite=True)
     if refusal is not None:
         return refusal
     cells = data.cells
     if cells is None or cells.clusters < 2:
         return cannot_say("model", "one group only", method=METHOD, data=shown)
-    if find_separation(data).separated:
-        return cannot_say("model", "separation: no finite maximum-likelihood estimate", method=METHOD, data=shown)
     surface = Surface.of(data, penalty=0.0)
     z, weight = np.polynomial.hermite_e.hermegauss(nodes)
     model = _Model(

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
 from outcomes.estimates.binary import Binary
 from outcomes.estimates.design import Design
 from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
+from outcomes.estimates.separation import collinear_columns, find_separation
 
 SMALLEST_P = 1e-300
 _LARGEST_LOGARITHM = 300.0  # e to this power is far beyond any odds ratio that means something
@@ -90,20 +90,38 @@ def left_out(design: Design, *, method: str, data: Binary, unit: str = "odds rat
     return (*empty, *constant)
 
 
-def nothing_to_fit(design: Design, data: Binary, redundant: Sequence[int], *, method: str) -> NotEstimable | None:
-    """Why no model can be fitted to these records, or None where one can be tried."""
-    term = "model"
+def nothing_to_fit(design: Design, data: Binary, *, method: str, finite: bool) -> NotEstimable | None:
+    """Why no model can be fitted to these records, or None where one can.
+
+    Parameters
+    ----------
+    design : Design
+    data : Binary
+    method : str
+    finite : bool
+        True for maximum likelihood, which needs data without separation.
+    """
+
+    def refuse(reason: str, note: str = "") -> NotEstimable:
+        return cannot_say("model", reason, method=method, data=data, note=note)
+
     if data.n == 0:
-        return cannot_say(term, "no cases", method=method, data=data)
+        return refuse("no cases")
     if data.event_count == 0:
-        return cannot_say(term, "no events", method=method, data=data)
+        return refuse("no events")
     if data.event_count == data.n:
-        return cannot_say(term, "every record has the event", method=method, data=data)
+        return refuse("every record has the event")
     if data.cells is not None and data.cells.clusters < 2:
-        return cannot_say(term, "one patient only", method=method, data=data)
+        return refuse("one patient only")
+    redundant = collinear_columns(data.matrix, data.trials)
     if redundant:
         names = ", ".join(design.labels[j] for j in redundant)
-        return cannot_say(term, f"collinear: {names} follows from the other columns", method=method, data=data)
-    if len(data.matrix) < data.matrix.shape[1]:
-        return cannot_say(term, "fewer distinct records than parameters", method=method, data=data)
+        return refuse(f"collinear: {names} follows from the other columns")
+    if finite:
+        separation = find_separation(data)
+        if separation.separated:
+            names = ", ".join(design.labels[j] for j in separation.columns)
+            return refuse(
+                f"separation: no finite maximum-likelihood estimate for {names}", "a penalised fit gives an answer"
+            )
     return None

@@ -10,7 +10,7 @@ from outcomes.estimates.design import Category, Numeric, build
 from outcomes.estimates.estimate import Estimate, Fit, NotEstimable
 from outcomes.estimates.logistic import maximum_likelihood
 
-# Ten zones at each of four energies, 1, 2, 4 and 6 with the complication (invented). R 4.2.2, glm(y ~ energy, binomial):
+# Ten zones at each of four energies, 1, 2, 4 and 6 with the complication (invented). R 4.2.2, glm(y ~ energy):
 # intercept −5.73866, energy 0.44036, SE 0.18331, p 0.016295. A formula with a text or boolean outcome can return
 # all signs reversed.
 ENERGY = np.repeat([8.0, 10.0, 12.0, 14.0], 10)

@@ -5,11 +5,9 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-import numpy as np
 from numpy.typing import ArrayLike
 from scipy import stats
 
-from outcomes.estimates.arrays import cluster_codes, numbers, positions, weights
 from outcomes.estimates.binomial import (
     check_counts,
     exact_limits,
@@ -17,6 +15,7 @@ from outcomes.estimates.binomial import (
     mid_p_limits,
     wilson_limits,
 )
+from outcomes.estimates.clustered import ClusteredShare
 from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
 
 UNIT = "proportion"
@@ -180,7 +179,7 @@ def design_effect(
     ----------
     Korn EL, Graubard BI (1998) Survey Methodology 24:193-201.
     """
-    data = _Clustered(event, cluster, trials, weight)
+    data = ClusteredShare(event, cluster, trials, weight)
     if data.n == 0:
         raise ValueError("no records to estimate a design effect from")
     share = data.share
@@ -242,7 +241,7 @@ def clustered_proportion(
     >>> answer.n, answer.patients, answer.events, round(answer.low, 3), round(answer.high, 3)
     (8, 5, 3, 0.01, 0.936)
     """
-    data = _Clustered(event, cluster, trials, weight)
+    data = ClusteredShare(event, cluster, trials, weight)
     weighted = weight is not None
     if data.n == 0:
         return NotEstimable(
@@ -364,43 +363,3 @@ def _clustered_words(method: str, weighted: bool) -> str:
     kind = "exact binomial" if method == "exact" else "mid-P"
     text = f"Korn–Graubard limits ({kind} on the effective number of records, clustered by patient)"
     return f"weighted share, {text}" if weighted else text
-
-
-class _Clustered:
-    """A clustered share with its linearised variance."""
-
-    __slots__ = ("effective_patients", "events", "n", "patients", "share", "variance")
-
-    def __init__(
-        self,
-        event: ArrayLike,
-        cluster: ArrayLike,
-        trials: ArrayLike | None,
-        weight: ArrayLike | None,
-    ) -> None:
-        k = numbers("event", event)
-        m = np.ones(len(k)) if trials is None else numbers("trials", trials)
-        w = weights(weight, len(k))
-        if m.shape != k.shape:
-            raise ValueError("event and trials differ in length")
-        if np.any((k < 0) | (k > m)):
-            raise ValueError(f"events outside 0 … trials at {positions((k < 0) | (k > m))}")
-        codes = cluster_codes(cluster, len(k))
-        kept = (m > 0) & (w > 0)
-        k, m, w, codes = k[kept], m[kept], w[kept], codes[kept]
-        self.n = round(float(m.sum()))
-        self.events = round(float(k.sum()))
-        codes = np.unique(codes, return_inverse=True)[1]
-        self.patients = int(codes.max() + 1) if len(codes) else 0
-        if not self.n:
-            return
-        total = float((w * m).sum())
-        self.share = float((w * k).sum()) / total
-        if self.events in (0, self.n):
-            self.share = float(self.events > 0)
-        residual = np.bincount(codes, w * (k - m * self.share) / total, self.patients)
-        g = self.patients
-        self.variance = g / (g - 1) * float((residual**2).sum()) if g > 1 else math.nan
-        # without an event each patient counts once, with the mean weight of its records
-        own = np.bincount(codes, w * m, g) / np.bincount(codes, m, g)
-        self.effective_patients = float(own.sum() ** 2 / (own**2).sum())

@@ -1,0 +1,60 @@
+"""The linearised variance of a share whose records cluster in patients."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from outcomes.estimates.arrays import cluster_codes, numbers, positions, weights
+
+
+class ClusteredShare:
+    """A share of records that cluster in patients, with its linearised variance by patient.
+
+    Attributes
+    ----------
+    n, events, patients : int
+    share : float
+    variance : float
+        ``G/(G−1) · Σ_g (Σ_{i∈g} w_i (y_i − p) / Σw)²``; nan for a single patient.
+    effective_patients : float
+        Kish's effective number of patients, each with the mean weight of its records.
+    """
+
+    __slots__ = ("effective_patients", "events", "n", "patients", "share", "variance")
+
+    def __init__(
+        self,
+        event: ArrayLike,
+        cluster: ArrayLike,
+        trials: ArrayLike | None,
+        weight: ArrayLike | None,
+    ) -> None:
+        k = numbers("event", event)
+        m = np.ones(len(k)) if trials is None else numbers("trials", trials)
+        w = weights(weight, len(k))
+        if m.shape != k.shape:
+            raise ValueError("event and trials differ in length")
+        if np.any((k < 0) | (k > m)):
+            raise ValueError(f"events outside 0 … trials at {positions((k < 0) | (k > m))}")
+        codes = cluster_codes(cluster, len(k))
+        kept = (m > 0) & (w > 0)
+        k, m, w, codes = k[kept], m[kept], w[kept], codes[kept]
+        self.n = round(float(m.sum()))
+        self.events = round(float(k.sum()))
+        codes = np.unique(codes, return_inverse=True)[1]
+        self.patients = int(codes.max() + 1) if len(codes) else 0
+        if not self.n:
+            return
+        total = float((w * m).sum())
+        self.share = float((w * k).sum()) / total
+        if self.events in (0, self.n):
+            self.share = float(self.events > 0)
+        residual = np.bincount(codes, w * (k - m * self.share) / total, self.patients)
+        g = self.patients
+        self.variance = g / (g - 1) * float((residual**2).sum()) if g > 1 else math.nan
+        # without an event each patient counts once, with the mean weight of its records
+        own = np.bincount(codes, w * m, g) / np.bincount(codes, m, g)
+        self.effective_patients = float(own.sum() ** 2 / (own**2).sum())

@@ -18,6 +18,8 @@ from outcomes.records.load import Checked, check
 from outcomes.records.synthetic import FILES, clinic_files, clinic_folder, scenario, synthesize
 from outcomes.records.synthetic.clinic import Clinic, simulate
 from outcomes.records.synthetic.draws import Stream
+from outcomes.records.synthetic.export import FINDINGS, OF_THE_DAY
+from outcomes.records.synthetic.follow_up import AT_DISCHARGE
 from outcomes.records.synthetic.outcomes_model import age_group, bridge
 from outcomes.records.synthetic.truth import setting_log_odds, true_risk
 from outcomes.records.vocabulary import OUTCOMES, SKIN_GROUPS
@@ -61,6 +63,13 @@ def _digests(folder: Path) -> dict[str, str]:
 def test_the_files_that_come_with_outcomes_are_made_again_byte_for_byte(tmp_path: Path) -> None:
     synthesize(tmp_path)
     assert _digests(tmp_path) == _digests(clinic_folder())
+
+
+def test_every_complication_has_a_column_in_the_export() -> None:
+    assert set(FINDINGS) == set(scenario.RISKS)
+    assert tuple(OF_THE_DAY) == AT_DISCHARGE
+    asked = {*FINDINGS, *OF_THE_DAY, "unplanned_contact", "complaint"}
+    assert asked == {outcome.name for outcome in OUTCOMES if outcome.derived_from is None}
 
 
 def test_the_files_stay_small() -> None:

@@ -18,9 +18,9 @@ from outcomes.estimates.estimate import Answer, Estimate, FloatArray, NotEstimab
 from outcomes.estimates.npmle import Problem, maximise_many
 from outcomes.estimates.turnbull import (
     Turnbull,
+    brackets,
     counted_at,
     interval_bounds,
-    quantiles,
     turnbull,
     under_observation,
 )
@@ -38,9 +38,11 @@ class IntervalCurve:
     Attributes
     ----------
     days, value : ndarray of shape (g,)
-        The grid and S(t) on it, by the convention of `Turnbull.survival_at`.
+        The grid and S(t) on it, each interval's mass spread evenly (`Turnbull.interpolated_at`).
     low, high : tuple of float or None, length g
-        Pointwise band; None where the replicates do not vary, or too few patients to tell.
+        Pointwise band: the lower limit from the lower ends that the replicates leave the curve, the upper from
+        the upper ends, so that what visits do not determine is inside. None where there is no width, or too few
+        patients to tell.
     under_observation : ndarray of shape (g,)
         Records under observation just before each day.
     median : Estimate or NotEstimable
@@ -119,7 +121,7 @@ def interval_curve(
     median = _median(estimate, draws, len(lower), patients, events, term, unit, level, fewest_patients)
     return IntervalCurve(
         days=days,
-        value=estimate.survival_at(days),
+        value=estimate.interpolated_at(days),
         low=low,
         high=high,
         under_observation=under_observation(lower, upper, days),
@@ -162,9 +164,10 @@ def median(
     Returns
     -------
     Estimate or NotEstimable
-        The day, on a straight line inside the interval that holds the median. The upper limit is None where
-        the upper end of the replicates never reaches half. NotEstimable without records, where half is not
-        reached (the note has the lower limit), and with too few patients for limits.
+        The day, on a straight line inside the interval that holds the median. Limits are those of the beginning
+        and the end of that interval over the replicates: visits do not tell where inside it the median lies. The
+        upper limit is None where the upper end of the replicates never reaches half. NotEstimable without records,
+        where half is not reached (the note has the lower limit), and with too few patients for limits.
     """
     if not len(np.asarray(after)):
         return NotEstimable(term, "no cases", n=0, patients=0, events=0, method=METHOD, unit=unit)
@@ -213,9 +216,11 @@ def _band(
 ) -> tuple[tuple[float | None, ...], tuple[float | None, ...]]:
     if draws is None or not len(days):
         return (None,) * len(days), (None,) * len(days)
-    curves = draws.mass @ counted_at(draws.left, draws.right, days).T
+    lower_ends = draws.mass @ counted_at(draws.left, draws.right, days).T
+    upper_ends = draws.mass @ counted_at(draws.left, draws.right, days, upper=True).T
     tail = (1 - level) / 2
-    low, high = np.clip(np.quantile(curves, [tail, 1 - tail], axis=0), 0.0, 1.0)
+    low = np.clip(np.quantile(lower_ends, tail, axis=0), 0.0, 1.0)
+    high = np.clip(np.quantile(upper_ends, 1 - tail, axis=0), 0.0, 1.0)
     wide = high - low > 1e-6
     return (
         tuple(float(v) if w else None for v, w in zip(low, wide, strict=True)),
@@ -240,11 +245,11 @@ def _median(
     value = estimate.quantile()
     if draws is None:
         return replace(refused, reason=f"{patients} patients, {fewest_patients} needed for limits")
-    medians = np.sort(quantiles(draws.left, draws.right, draws.mass, 0.5))
+    begins, ends = (np.sort(edge) for edge in brackets(draws.left, draws.right, draws.mass, 0.5))
     tail = (1 - level) / 2
-    last = len(medians) - 1
-    low = float(medians[min(last, max(0, int(np.floor(tail * (len(medians) + 1))) - 1))])
-    high = float(medians[min(last, max(0, int(np.ceil((1 - tail) * (len(medians) + 1))) - 1))])
+    last = len(begins) - 1
+    low = float(begins[min(last, max(0, int(np.floor(tail * (len(begins) + 1))) - 1))])
+    high = float(ends[min(last, max(0, int(np.ceil((1 - tail) * (len(ends) + 1))) - 1))])
     if not np.isfinite(value):
         reached = f"; lower {100 * level:g} % limit {low:.3g} {unit}" if np.isfinite(low) else ""
         return replace(refused, reason="not reached: fewer than half were seen to get there" + reached)

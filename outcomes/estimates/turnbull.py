@@ -54,6 +54,14 @@ class Turnbull:
         days = np.asarray(grid, dtype=float)
         return self._counted_at(days) @ self.mass, self._counted_at(days, upper=True) @ self.mass
 
+    def interpolated_at(self, grid: ArrayLike) -> FloatArray:
+        """What share has it not happened to yet, were each interval's mass spread evenly over the interval?
+
+        A convention for drawing, between the two ends of `survival_range_at` and equal to both where the curve
+        is determined; `quantile` follows the same line.
+        """
+        return spread_at(self.left, self.right, np.asarray(grid, dtype=float)) @ self.mass
+
     def _counted_at(self, days: FloatArray, *, upper: bool = False) -> FloatArray:
         return counted_at(self.left, self.right, days, upper=upper)
 
@@ -76,6 +84,22 @@ def counted_at(left: FloatArray, right: FloatArray, days: FloatArray, *, upper: 
     if upper:
         begins = begins | (right > day)
     return np.asarray(begins | np.isinf(right), dtype=float)
+
+
+def spread_at(left: FloatArray, right: FloatArray, days: FloatArray) -> FloatArray:
+    """Return the (days, intervals) matrix of the share of an interval's mass that lies after a day, spread evenly."""
+    day = days[:, None]
+    width = np.where(np.isfinite(right) & (right > left), right - left, 1.0)
+    inside = np.clip((right - day) / width, 0.0, 1.0)
+    lower = counted_at(left, right, days)
+    return np.asarray(np.where(np.isfinite(right) & (right > left), inside, lower), dtype=float)
+
+
+def brackets(left: FloatArray, right: FloatArray, masses: FloatArray, share: float) -> tuple[FloatArray, FloatArray]:
+    """In which interval (left, right] does each distribution (a row of masses) reach this share?"""
+    done = np.cumsum(masses, axis=1)
+    index = np.minimum((done < share - 1e-9).sum(axis=1), masses.shape[1] - 1)
+    return left[index], right[index]
 
 
 def quantiles(left: FloatArray, right: FloatArray, masses: FloatArray, share: float) -> FloatArray:

@@ -225,6 +225,18 @@ def estimate_text(answer: Answer) -> str:
     return f"{head} ({level_text(answer.level)} {interval(answer)})"
 
 
+def plain_estimate(answer: Answer) -> str:
+    """An answer for use inside brackets, its interval after a comma.
+
+    Examples
+    --------
+    >>> plain_estimate(Estimate("a", value=1.5, low=1.2, high=1.9, method="m", n=9, unit="odds ratio"))
+    '1.50, 95 % CI 1.20 to 1.90'
+    """
+    text = estimate_text(answer)
+    return text if isinstance(answer, NotEstimable) else text.replace(" (", ", ", 1).removesuffix(")")
+
+
 def one_in(share: float) -> str:
     """An upper bound as a natural frequency that is not below it: at most "1 in 163" for 0.61 %.
 

@@ -108,7 +108,7 @@ class Estimate:
 
 @dataclass(frozen=True, slots=True)
 class NotEstimable:
-    """ "Cannot say", as a value: why, and on how much.
+    """Why a number cannot be said, and on how much: "cannot say" as a value.
 
     Attributes
     ----------

@@ -30,6 +30,7 @@ from outcomes.wording import (
     estimate_text,
     level_percent,
     listing,
+    plain_estimate,
     plural,
     quantity,
     ratio,
@@ -87,11 +88,10 @@ def healing(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
         f"one contact or more; {count(sum(c.events for c in curves.values()))} seen healed.",
         exclusions=(*assessed.left_out, *(f"Model only: {step}" for step in _new_steps(model, assessed))),
         methods=(
-            "Share not yet healed: nonparametric maximum likelihood for interval-censored times (Turnbull, J R "
-            "Stat Soc "
-            "B 1976;38:290–295), whole patients drawn with replacement for the band. Between two days that "
-            "the visits leave undetermined the curve is drawn straight, and the band holds all that they allow. Numbers "
-            "below the figure count zones still under observation.",
+            "Share not yet healed: nonparametric maximum likelihood for interval-censored times (Turnbull, "
+            "J R Stat Soc B 1976;38:290–295), whole patients drawn with replacement for the band. Between two days that "
+            "the visits leave undetermined the curve is drawn straight, and the band holds all that they allow. "
+            "Numbers below the figure count zones still under observation.",
             "Time ratios: accelerated failure time model, "
             f"{protocol.aft_family.replace('logl', 'log-l').replace('logn', 'log-n')} "
             "family fixed by the protocol, maximum likelihood on the intervals, sandwich covariance by patient. A "
@@ -339,7 +339,7 @@ def _medians(curves: dict[str, IntervalCurve]) -> str:
 def _slowed(ratios: Sequence[Row]) -> str:
     return listing(
         [
-            f"{decapital(row.label)} (time ratio {estimate_text(row.answer)})"
+            f"{decapital(row.label)} (time ratio {plain_estimate(row.answer)})"
             for row in ratios
             if row.group == "Settings" and _slower(row.answer)
         ]

@@ -172,10 +172,12 @@ def _summary(findings: Sequence[Finding], cases: Cases, scope: Scope, organisati
     if judged:
         words = [f"{wording.number_word(tally[v])} {v}" for v in judged]
         total = sum(tally[v] for v in judged)
-        says.append(
-            f"Of {wording.number_word(total) if total > 1 else 'one'} {'verdict' if total == 1 else 'verdicts'}, "
-            f"{wording.listing(words)}."
+        of_all = (
+            "The one verdict among the key findings is"
+            if total == 1
+            else (f"Of the {wording.number_word(total)} verdicts among the key findings,")
         )
+        says.append(f"{of_all} {judged[0] if total == 1 else wording.listing(words)}.")
     return tuple(says)
 
 

@@ -98,13 +98,20 @@ class Checklist:
 
 
 @dataclass(frozen=True, slots=True)
+class Command:
+    """A command line, in parts that stay whole."""
+
+    parts: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class SignOff:
     """Lines to sign, one a role."""
 
     roles: tuple[str, ...]
 
 
-Block = Prose | Subheading | Shown | Ledger | Formula | Checklist | SignOff
+Block = Prose | Subheading | Shown | Ledger | Formula | Checklist | Command | SignOff
 
 _KINDS: dict[type, str] = {
     Prose: "prose",
@@ -113,6 +120,7 @@ _KINDS: dict[type, str] = {
     Ledger: "ledger",
     Formula: "formula",
     Checklist: "checklist",
+    Command: "command",
     SignOff: "sign_off",
 }
 

@@ -13,7 +13,7 @@ from outcomes.records.cases import Cases
 from outcomes.records.scope import Scope
 from outcomes.records.vocabulary import DELAYED_HEALING_DAYS, PROLONGED_REDNESS_DAY, REGIONS, Outcome
 from outcomes.report import texts
-from outcomes.report.document import Block, Checklist, Ledger, Prose, Section, Shown, SignOff, Subheading
+from outcomes.report.document import Block, Checklist, Command, Ledger, Prose, Section, Shown, SignOff, Subheading
 from outcomes.report.formulas import formulas_for
 
 _MOST_REASONS = 40
@@ -213,21 +213,19 @@ def reproducibility(
     scope: Scope, versions: Sequence[tuple[str, str]], protocol: Protocol, files: Mapping[str, str]
 ) -> Section:
     """How the same bytes are made again: command, fingerprints, versions."""
-    command = f"outcomes audit EXPORT --period {scope.label} --as-of {scope.as_of.isoformat()}"
-    extra = [f"--{table} {table.upper()}" for table in ("sessions", "layers", "visits") if table in files]
-    if "mapping" in files:
-        extra.append("--mapping MAPPING")
+    command = ["outcomes audit EXPORT", f"--period {scope.label}", f"--as-of {scope.as_of.isoformat()}"]
+    command += [f"--{table} {table.upper()}" for table in ("sessions", "layers", "visits", "mapping") if table in files]
     if protocol.sha256:
-        extra.append("--config CONFIG")
+        command.append("--config CONFIG")
     says = [
         "Every number, table and figure comes from one run on the files whose fingerprints stand under Data quality. "
         "The same files and versions give the same report, byte for byte; report.json holds every number printed here.",
-        f"Command: {' '.join([command, *extra])}",
     ]
     if protocol.sha256:
         says.append(f"Fingerprint of the configuration (SHA-256): {protocol.sha256}")
     table = Grid("Versions", ("Software", "Version"), tuple(versions))
-    return Section("reproducibility", "Reproducibility", (Prose(tuple(says)), Shown(table, "reproducibility_1")))
+    blocks = (Prose(tuple(says)), Command(tuple(command)), Shown(table, "reproducibility_1"))
+    return Section("reproducibility", "Reproducibility", blocks)
 
 
 def sign_off() -> Section:

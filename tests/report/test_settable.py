@@ -21,7 +21,9 @@ def test_markup_is_text(text: str) -> None:
 
 
 def test_a_number_keeps_to_its_unit() -> None:
-    assert settable("12 mJ and 5.0 % (95 % CI 2 to 8)") == "12\u00a0mJ and 5.0\u00a0% (95\u00a0%\u00a0CI 2\u00a0to\u00a08)"
+    assert (
+        settable("12 mJ and 5.0 % (95 % CI 2 to 8)") == "12\u00a0mJ and 5.0\u00a0% (95\u00a0%\u00a0CI 2\u00a0to\u00a08)"
+    )
 
 
 def test_a_break_never_parts_a_letter_from_its_mark() -> None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterable
+from collections.abc import Container, Iterable
 from pathlib import Path
 
 import pandas as pd
@@ -67,10 +67,14 @@ def draft_mapping(
     paths: dict[Table, Path] = dict.fromkeys(tables_in(export), export)
     paths |= {table: path for table, path in given.items() if path is not None}
     tables = {table: read_table(path, table) for table, path in paths.items()}
-    guesses = {table: guess_columns(table, list(raw.frame.columns)) for table, raw in tables.items()}
-    parts = [_HEAD, _file(tables, guesses), _drop(tables)]
+    identifiers = _identifiers(tables)
+    guesses = {
+        table: guess_columns(table, [header for header in raw.frame.columns if header not in identifiers])
+        for table, raw in tables.items()
+    }
+    parts = [_HEAD, _file(tables, guesses), _drop(identifiers)]
     for table, raw in tables.items():
-        parts.append(_table(table, raw, guesses[table], _elsewhere(table, tables)))
+        parts.append(_table(table, raw, guesses[table], _elsewhere(table, tables), identifiers))
     parts.append(_density(guesses))
     return "\n".join(part for part in parts if part)
 
@@ -114,13 +118,18 @@ def _file(tables: dict[Table, RawTable], guesses: dict[Table, dict[str, Guess]])
     return "\n".join(lines) + "\n"
 
 
-def _drop(tables: dict[Table, RawTable]) -> str:
+def _identifiers(tables: dict[Table, RawTable]) -> dict[str, str]:
+    """Headers that may identify a patient, by themselves or by what stands under them, and as what."""
     found: dict[str, str] = {}
     for raw in tables.values():
         for header in raw.frame.columns:
             what = identifier_of(header) or identifier_held(raw.frame[header].dropna().unique())
             if what is not None:
                 found.setdefault(header, what)
+    return found
+
+
+def _drop(found: dict[str, str]) -> str:
     if not found:
         return "# [drop]\n# columns = []     # headers of columns that nobody shall look at\n"
     lines = ["[drop]", "# Columns that may identify a patient. An audit does not need them, and they are not read."]
@@ -139,14 +148,20 @@ def _elsewhere(table: Table, tables: dict[Table, RawTable]) -> frozenset[str]:
     return frozenset(found)
 
 
-def _table(table: Table, raw: RawTable, guesses: dict[str, Guess], elsewhere: frozenset[str]) -> str:
+def _table(
+    table: Table,
+    raw: RawTable,
+    guesses: dict[str, Guess],
+    elsewhere: frozenset[str],
+    identifiers: Container[str],
+) -> str:
     lines = [f"[{table}.columns]", f"# One row for each {SINGULAR[table]}. Our column = the export's header."]
     if raw.fatal:
         lines.append("# This table cannot be read yet:")
         lines += [f"# - {p.column + ' ' if p.column else ''}{p.rule}. {p.remedy}" for p in raw.problems if p.fatal]
         return "\n".join(lines) + "\n"
     used = {guess.header for guess in guesses.values()}
-    free = [header for header in raw.frame.columns if header not in used and identifier_of(header) is None]
+    free = [header for header in raw.frame.columns if header not in used and header not in identifiers]
     sections: list[str] = []
     absent: list[str] = []
     for column in CONTRACT[table]:

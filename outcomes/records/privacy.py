@@ -21,18 +21,19 @@ def _words(text: str) -> frozenset[str]:
 # Words of headers, folded, in English and in other languages that exports are often in.
 _ALONE: dict[str, frozenset[str]] = {
     "a name": _words(
-        "name names fullname surname forename firstname lastname initials vorname nachname patientenname nom prenom "
+        "name names fullname patientname clientname surname forename firstname lastname initials vorname nachname "
+        "patientenname nom prenom "
         "prénom nombre apellido apellidos cognome naam voornaam achternaam"
     ),
-    "a date of birth": _words("dob birthday birthdate born geburtsdatum geburtstag geboortedatum"),
+    "a date of birth": _words("dob birthday birthdate dateofbirth born geburtsdatum geburtstag geboortedatum"),
     "an address": _words(
         "address street postcode zip zipcode adresse anschrift strasse plz adres direccion dirección indirizzo"
     ),
     "a telephone number": _words(
-        "phone telephone mobile cellphone fax tel telefon handy téléphone telefono teléfono telefoon"
+        "phone telephone phonenumber mobile cellphone fax tel telefon handy téléphone telefono teléfono telefoon"
     ),
-    "an e-mail address": _words("email emails mail"),
-    "a national or insurance number": _words("ssn nin nhs passport bsn nir dni versichertennummer steuernummer"),
+    "an e-mail address": _words("email emails emailaddress mail"),
+    "a national or insurance number": _words("ssn nin passport bsn dni versichertennummer steuernummer"),
     "free text": _words(
         "note notes comment comments remark remarks memo narrative freetext bemerkung bemerkungen notiz notizen "
         "kommentar remarque remarques commentaire commentaires nota notas opmerking opmerkingen"
@@ -54,6 +55,8 @@ _TOGETHER: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("a national or insurance number", ("insurance", "number")),
     ("a national or insurance number", ("insurance", "no")),
     ("a national or insurance number", ("insurance", "id")),
+    ("a national or insurance number", ("nhs", "number")),
+    ("a national or insurance number", ("nhs", "no")),
     ("free text", ("free", "text")),
     ("a name", ("next", "kin")),
 )
@@ -61,6 +64,7 @@ _NOT_A_PERSON = _words(
     "zone area region site clinic device laser machine product drug agent cream file sheet brand model column field "
     "unit test procedure protocol preset mode shape dressing setting settings"
 )
+_PATIENT = _words("patient client customer maiden family given")
 _STAFF = _words("practitioner operator doctor physician clinician nurse staff provider surgeon therapist user")
 
 _EMAIL = re.compile(r"[^\s@]+@[^\s@]+\.[A-Za-z]{2,}")
@@ -87,7 +91,8 @@ def identifier_of(header: str) -> str | None:
             return what
     for what, alone in _ALONE.items():
         if not alone.isdisjoint(words):
-            if what == "a name" and not (_NOT_A_PERSON | _STAFF).isdisjoint(words):
+            of_something_else = not (_NOT_A_PERSON | _STAFF).isdisjoint(words) and _PATIENT.isdisjoint(words)
+            if what == "a name" and of_something_else:
                 continue
             return what
     return None

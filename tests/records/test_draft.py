@@ -57,6 +57,14 @@ def test_a_draft_shows_codes_and_no_other_cell(tmp_path: Path) -> None:
     assert not [cell for cell in cells if cell in text]
 
 
+def test_a_column_that_holds_addresses_is_dropped_and_not_guessed(tmp_path: Path) -> None:
+    text = draft_mapping(export(tmp_path, "Case no;Patient", ["K1;ada@example.org", "K2;bea@example.org"]))
+    mapping = parse_mapping(text)
+    assert mapping.dropped == ("Patient",)
+    assert "patient_id" not in mapping.columns_of("zones")
+    assert "example.org" not in text
+
+
 def test_a_code_left_at_its_question_mark_is_no_mapping(tmp_path: Path) -> None:
     text = draft_mapping(export(tmp_path)).replace('# "Elbow', '"Elbow')
     with pytest.raises(Exception, match=r"'\?' is not a code of zone"):

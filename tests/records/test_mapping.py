@@ -140,6 +140,22 @@ def test_ids_stay_as_they_are(tmp_path: Path) -> None:
     assert faults(one) == [("digits_lost", 6)]
 
 
+def test_what_nobody_sees_at_the_ends_of_an_id_does_not_split_a_patient(tmp_path: Path) -> None:
+    one = flat(tmp_path, "device_id", ["P01", " P01\u200b", "\ufeffP01\u00a0", "P 01"])
+    assert column(one, "device_id") == ["P01", "P01", "P01", "P 01"]
+
+
+def test_ids_that_a_spreadsheet_made_dates_of_are_faults(tmp_path: Path) -> None:
+    book = openpyxl.Workbook()
+    assert book.active is not None
+    book.active.append([*NEEDED.split(","), "device_id"])
+    for n, cell in enumerate(["2-13", datetime(2024, 2, 3)], start=1):
+        book.active.append([*ROW.format(n=n).split(","), cell])
+    book.save(tmp_path / "export.xlsx")
+    one = apply_mapping(read_table(tmp_path / "export.xlsx", "zones"), Mapping())
+    assert faults(one) == [("became_a_date", 3)]
+
+
 def test_free_text_is_not_taken_for_a_word(tmp_path: Path) -> None:
     one = flat(tmp_path, "dressing", ["Gauze  Pad", "x" * 61])
     assert column(one, "dressing") == ["gauze pad", None]
@@ -257,6 +273,12 @@ def test_a_clinics_own_code_wins_over_the_usual_one(tmp_path: Path) -> None:
         tmp_path, "scarring", ["1", "2"], '[columns.scarring]\nfrom = "scarring"\ncodes = {"1" = "no", "2" = "yes"}\n'
     )
     assert column(one, "scarring") == ["false", "true"]
+
+
+def test_codes_that_differ_only_in_capitals_are_told_apart(tmp_path: Path) -> None:
+    mapping = '[columns.side]\nfrom = "Where"\ncodes = { "b" = "both", "B" = "L", "X-1" = "R" }\n'
+    one = flat(tmp_path, "Where", ["b", "B", "x 1"], mapping)
+    assert column(one, "side") == ["both", "L", "R"]
 
 
 def test_codes_are_translated_and_unknown_ones_are_faults(tmp_path: Path) -> None:
@@ -472,6 +494,14 @@ def test_unreadable_cells_refuse_their_row_only_where_the_column_is_used(tmp_pat
     assert "1 unreadable cell(s) in columns that are not used" in one.notes
 
 
+def test_a_row_whose_cells_cannot_be_told_apart_has_that_problem_alone(tmp_path: Path) -> None:
+    rows = [ROW.format(n=n) for n in range(1, 8)]
+    one = mapped(tmp_path, "\n".join([NEEDED, *rows, "R8,P1,S1,2026-03-02,A,neck,II,12,x"]) + "\n")
+    assert faults(one) == [("too_few_cells", 9)]
+    assert (9, "density_pct") in one.faults
+    assert one.frame.iloc[7].isna().all()
+
+
 def test_stacked_exports_keep_their_spreadsheet_rows(tmp_path: Path) -> None:
     header = "part,row_in_part," + NEEDED
     lines = [f"{part},{i},{ROW.format(n=n)}" for n, (part, i) in enumerate([("A", 0), ("A", 1), ("B", 0), ("B", 1)])]
@@ -509,6 +539,8 @@ def test_stacked_exports_keep_their_spreadsheet_rows(tmp_path: Path) -> None:
         ('[zones.columns.scarring]\nfrom = "S"\ncodes = { "x" = "maybe" }\n', "must end in yes, no or an empty text"),
         ('[columns]\nzone = "A"\n[zones.columns]\nside = "B"\n', "[columns] is short for [zones.columns]"),
         ("[zones\n", "not valid TOML"),
+        ("[zones.columns]\nmode = { value = true }\n", "value in [zones.columns.mode] must be a list of texts"),
+        ('[zones.columns.mode]\nfrom = "M"\ncodes = { "a" = { "b" = 1 } }\n', "must be pairs"),
         ('[visits.columns]\nday = { from = "D", unit = "date" }\n', "the unit can be days"),
     ],
 )  # fmt: skip

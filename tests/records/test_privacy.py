@@ -22,6 +22,8 @@ from outcomes.records.readers import read_table
         ("Surname, first", "a name"),
         ("Vorname", "a name"),
         ("Patient initials", "a name"),
+        ("Patient name (model release)", "a name"),
+        ("patientname", "a name"),
         ("DOB", "a date of birth"),
         ("D.O.B.", "a date of birth"),
         ("Date of Birth", "a date of birth"),
@@ -48,7 +50,10 @@ def test_headers_that_announce_an_identifier(header: str, what: str) -> None:
 @pytest.mark.parametrize(
     "header",
     ["Patient no", "Device name", "Zone name", "Practitioner name", "Operator initials", "Contact", "Contact type",
-     "Energy (mJ)", "Phototype", "Consent signed", "Noted swelling", "Telangiectasia", "Streets ahead", "Cellulitis"],
+     "Energy (mJ)",
+        "NIR lamp",
+        "NHS or private",
+        "Phototype", "Consent signed", "Noted swelling", "Telangiectasia", "Streets ahead", "Cellulitis"],
 )  # fmt: skip
 def test_headers_that_announce_none(header: str) -> None:
     assert identifier_of(header) is None

@@ -209,8 +209,22 @@ def test_a_quotation_mark_that_is_never_closed_stops(tmp_path: Path) -> None:
 
 
 def test_a_quotation_mark_that_is_closed_rows_later_stops(tmp_path: Path) -> None:
-    raw = read(tmp_path, 'case,energy,note\nK1,10,"open\nK2,12,x\nK3,14,y"\nK4,15,z\n')
-    assert ("quote_not_closed", None, True) in kinds(raw)
+    header = "case,a,b,c,d,note\n"
+    raw = read(tmp_path, header + 'K1,1,1,1,1,"open\nK2,1,1,1,1,x\nK3,1,1,1,1,y"\nK4,1,1,1,1,z\n')
+    assert kinds(raw) == [("quote_not_closed", None, True)]
+    assert not read(tmp_path, header + 'K1,1,1,1,1,"one, two, three,\nfour, five, six, seven"\n').problems
+
+
+def test_a_quotation_mark_that_swallows_part_of_the_next_row_says_how_many_lines(tmp_path: Path) -> None:
+    raw = read(tmp_path, 'case,energy,note\nK1,10,"open\nK2,12,"x"\nK3,14,y\n')
+    assert kinds(raw) == [("quotes", 2, False)]
+    assert "over 2 lines of the file" in raw.problems[0].rule
+
+
+def test_a_cell_beyond_all_bounds_stops(tmp_path: Path) -> None:
+    raw = read(tmp_path, f'case,note\nK1,"{"x" * 140_000}\n"\nK2,y\n')
+    assert kinds(raw) == [("quote_not_closed", None, True)]
+    assert "131,072" in raw.problems[0].rule
 
 
 def test_quotation_marks_that_do_not_pair_up_are_a_fault_of_their_row(tmp_path: Path) -> None:

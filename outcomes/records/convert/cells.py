@@ -9,6 +9,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
+_UNSEEN = "".join(chr(code) for code in range(0x3001) if chr(code).isspace())
+_UNSEEN += "\u00ad\u200b\u200c\u200d\u200e\u200f\u2060\ufeff"
 _TEXT_FORMULA = re.compile(r'="(?P<text>[^"]*)"')
 
 
@@ -73,6 +75,11 @@ def each(cells: pd.Series, convert: Callable[[str], str | Fault | None]) -> Conv
     return spread(which, [convert(text) for text in texts], cells.index)
 
 
+def bare(text: str) -> str:
+    """Text without spaces and invisible characters at its ends."""
+    return text.strip(_UNSEEN)
+
+
 def clean(cells: pd.Series, missing: Iterable[str] = ()) -> pd.Series:
     r"""Cells without surrounding spaces; only empty ones and the declared texts are missing.
 
@@ -86,9 +93,9 @@ def clean(cells: pd.Series, missing: Iterable[str] = ()) -> pd.Series:
     declared = {text.strip() for text in missing}
 
     def plain(text: str) -> str | None:
-        text = text.strip()
+        text = bare(text)
         if match := _TEXT_FORMULA.fullmatch(text):
-            text = match["text"].strip()
+            text = bare(match["text"])
         return None if not text or text in declared else text
 
     return each(cells, plain).cells

@@ -30,6 +30,17 @@ ALIASES: dict[str, dict[str, str]] = {
 }
 
 
+def folded(codes: Mapping[str, str]) -> dict[str, str]:
+    """Codes by their folded text, without those that differ only in what is folded and mean different things."""
+    found: dict[str, str] = {}
+    unclear: set[str] = set()
+    for text, target in codes.items():
+        key = fold(text)
+        if found.setdefault(key, target) != target:
+            unclear.add(key)
+    return {key: target for key, target in found.items() if key not in unclear}
+
+
 def not_a_code(where: str) -> Fault:
     """The fault of a code that the mapping does not know; `where` is the mapping's section for it."""
     return Fault(
@@ -71,7 +82,7 @@ def yes_no_reader(
     words = {word: "true" for word in YES} | {word: "false" for word in NO}
     words |= {fold(word): "true" for word in yes} | {fold(word): "false" for word in no}
     own: dict[str, str | None] = {text: _truth(target) for text, target in codes.items()}
-    own_folded = {fold(text): target for text, target in own.items()}
+    own_folded = {key: _truth(target) for key, target in folded(codes).items()}
     fault = not_yes_or_no(where)
 
     def read(text: str) -> str | Fault | None:
@@ -102,15 +113,15 @@ def code_reader(column: Column, codes: Mapping[str, str], where: str) -> Callabl
     ('forehead', 'lower_lid', 'unknown_code')
     """
     ours = {fold(code): code for code in column.codes} | ALIASES.get(column.name, {})
-    folded = {fold(text): target for text, target in codes.items()}
+    own = folded(codes)
     fault = not_a_code(where)
 
     def read(text: str) -> str | Fault | None:
         if text in codes:
             return codes[text] or None
         key = fold(text)
-        if key in folded:
-            return folded[key] or None
+        if key in own:
+            return own[key] or None
         if key in ours:
             return ours[key]
         if column.name == "skin_type" and (match := _SKIN.fullmatch(key)):

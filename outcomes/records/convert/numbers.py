@@ -93,7 +93,7 @@ def decide_marks(evidence: Evidence, *, typed: bool) -> tuple[Marks, str, Fault 
     sure = evidence.sure
     if typed:
         note = "decimal comma in text cells, detected" if sure[","] else ""
-        return Marks(frozenset(".,"), frozenset(".")), note, None
+        return Marks(frozenset(".,"), frozenset() if sure[","] else frozenset(".")), note, None
     if sure["."] and sure[","]:
         if sure["."] == sure[","]:
             fault = Fault("decimal_mark", "numbers with a decimal dot and with a decimal comma stand side by side",

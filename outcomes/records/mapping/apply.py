@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
-from outcomes.records.contract import Table
+from outcomes.records.contract import CONTRACT, Table
 from outcomes.records.convert.cells import Converted, each
 from outcomes.records.convert.units import AS_DATE
 from outcomes.records.mapping.columns import ColumnReader, days_since, read_id
@@ -72,7 +72,6 @@ class _Work:
     reader: ColumnReader
     problems: list[Problem] = field(default_factory=list)
     faults: set[tuple[int, str]] = field(default_factory=set)
-    totals: set[int] = field(default_factory=set)
     notes: Counter[str] = field(default_factory=Counter)
     of_the_file: list[str] = field(default_factory=list)
 
@@ -85,8 +84,11 @@ class _Work:
         position = {row: i for i, row in enumerate(self.raw.rows)}
         aside = 0
         for problem in self.raw.problems:
-            if problem.row is None or not problem.column:
+            if problem.row is None:
                 self.problems.append(problem)
+            elif not problem.column:
+                self.problems.append(problem)
+                self.set_aside(position[problem.row])
             elif problem.column in names:
                 self.problems.append(problem)
                 self.faults |= {(problem.row, name) for name in names[problem.column]}
@@ -95,6 +97,11 @@ class _Work:
                 aside += 1
         if aside:
             self.of_the_file.append(f"{aside} unreadable cell(s) in columns that are not used")
+
+    def set_aside(self, position: int) -> None:
+        """Leave out a row that has a problem as a whole: its single cells say nothing."""
+        self.reader.aside.add(position)
+        self.faults |= {(self.raw.rows[position], column.name) for column in CONTRACT[self.raw.table]}
 
     def find_totals(self) -> None:
         """Rows whose first cell says that they are totals, and that are no record.
@@ -108,7 +115,7 @@ class _Work:
             ids = [s for s in self.sources.found if s.column.kind in ("date", "code", "boolean") and s.headers]
         for i in sorted(self.raw.total_rows) if ids else ():
             if all(pd.isna(self.raw.frame[header].iloc[i]) for source in ids for header in source.headers):
-                self.totals.add(i)
+                self.set_aside(i)
                 self.problems.append(
                     Problem(
                         self.raw.table,
@@ -180,10 +187,9 @@ class _Work:
             )
             return converted.cells
         for i, fault in converted.faults.items():
-            if i not in self.totals:
-                row = self.raw.rows[i]
-                self.problems.append(Problem(table, row, header, fault.rule, fault.remedy, fault.kind))
-                self.faults.add((row, source.column.name))
+            row = self.raw.rows[i]
+            self.problems.append(Problem(table, row, header, fault.rule, fault.remedy, fault.kind))
+            self.faults.add((row, source.column.name))
         self.notes.update(converted.notes)
         return converted.cells
 

@@ -13,7 +13,7 @@ import pandas as pd
 
 from outcomes.records.contract import Kind
 from outcomes.records.convert.cells import Converted, Fault, clean, distinct, each
-from outcomes.records.convert.codes import MOST_WORDS, code_reader, list_reader, word, yes_no_reader
+from outcomes.records.convert.codes import MOST_WORDS, code_reader, folded, list_reader, word, yes_no_reader
 from outcomes.records.convert.dates import DateRules, date_format, read_dates, read_times
 from outcomes.records.convert.numbers import Evidence, Marks, decide_marks, declared_marks, read_number
 from outcomes.records.convert.units import AS_DATE, unit_factor
@@ -36,6 +36,11 @@ MANGLED_ID = Fault(
     "is an id that a spreadsheet has turned into a rounded number",
     "Export the column as text, so that long identifiers keep all their digits.",
 )
+BECAME_A_DATE = Fault(
+    "became_a_date",
+    "is an id that a spreadsheet has made a date of",
+    "Export the column as text, so that identifiers stay as they are.",
+)
 LONG_ID = Fault("id_too_long", f"is an id of more than {LONGEST_ID} characters", "Correct the cell in the export.")
 MANY_WORDS = Fault(
     "free_text",
@@ -55,11 +60,14 @@ class ColumnReader:
         What the mapping declares for the table.
     blind : dict of str to set of int
         Positions, by header, of cells that the reader already has a problem with: they are left out.
+    aside : set of int
+        Positions of rows that are no records or cannot be told apart: all their cells are left out.
     """
 
     raw: RawTable
     settings: Settings
     blind: dict[str, set[int]] = field(default_factory=dict)
+    aside: set[int] = field(default_factory=set)
     cleaned: dict[str, pd.Series] = field(default_factory=dict)
 
     @property
@@ -82,7 +90,7 @@ class ColumnReader:
         joined: pd.Series | None = None
         for header in source.headers:
             part = clean(self.raw.frame[header], missing)
-            if blind := self.blind.get(header):
+            if blind := self.blind.get(header, set()) | self.aside:
                 part = part.mask(pd.Series(index.isin(list(blind)), index=index))
             joined = part if joined is None else joined + "|" + part
         return part if joined is None else joined
@@ -132,7 +140,15 @@ class ColumnReader:
             if len(distinct(converted.cells)[1]) > MOST_WORDS:
                 converted.fatal.append(MANY_WORDS)
             return converted
-        return each(cells, lambda text: read_id(text, spec.codes))
+        converted = each(cells, lambda text: read_id(text, spec.codes))
+        converted.faults |= dict.fromkeys(self._became_dates(source, cells), BECAME_A_DATE)
+        return converted
+
+    def _became_dates(self, source: Source, cells: pd.Series) -> set[int]:
+        """Positions of ids that a spreadsheet has made dates of, in a column that holds other things too."""
+        typed = self.raw.typed_dates.get(source.headers[0], set()) if len(source.headers) == 1 else set()
+        there = set(np.flatnonzero(cells.notna()).tolist())
+        return typed & there if typed & there != there else set()
 
     def _date_rules(self, source: Source) -> DateRules:
         spec, shared = source.spec, self.settings
@@ -148,10 +164,12 @@ class ColumnReader:
         if spec.decimal is not None:
             marks = declared_marks(spec.decimal, typed=self.typed)
         factor = unit_factor(column.unit, spec.unit) if spec.unit is not None else Fraction(1)
-        codes = {fold(text): target for text, target in spec.codes.items()}
+        codes = folded(spec.codes)
         percent, whole = column.unit == "%", column.kind == "integer"
 
         def read(text: str) -> str | Fault | None:
+            if text in spec.codes:
+                return spec.codes[text] or None
             if codes and fold(text) in codes:
                 return codes[fold(text)] or None
             return read_number(text, marks, factor=factor, percent=percent, whole=whole)

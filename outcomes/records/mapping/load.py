@@ -220,7 +220,7 @@ class _Check:
             self.fault(f"{where} needs from (a header) or value, and not both")
         if len(headers) > 1 and column.kind != "id":
             self.fault(f"{where} joins several headers, which only ids can be")
-        value = self.texts(entry["value"], f"value in {where}")[0] if entry.get("value", "") != "" else None
+        value = next(iter(self.texts(entry.get("value", []), f"value in {where}")), None)
         reading = self.reading(entry, where)
         return ColumnMapping(
             name,
@@ -253,6 +253,9 @@ class _Check:
             self.fault(f"{where} holds {column.kind}s, which have no codes")
         found: dict[str, str] = {}
         for theirs, ours in entry.items():
+            if not isinstance(ours, (str, int, float)):
+                self.fault(f"codes in {where} must be pairs, the clinic's code = ours")
+                continue
             target = str(ours).lower() if isinstance(ours, bool) else str(ours).strip()
             if target and column.kind in ("code", "list") and target not in column.codes:
                 self.fault(f"codes in {where}: {target!r} is not a code of {column.name}{_hint(target, column.codes)}")

@@ -18,8 +18,11 @@ from outcomes.records.readers.raw import RawTable, TableReading
 
 DELIMITERS: dict[str, str] = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
 
+FEWEST_COLUMNS_TO_TELL = 6
+
 _SAMPLE_ROWS = 200
 _NOT_CLOSED = "a quotation mark is opened and not closed, so rows run into each other"
+_HUGE = f"a cell holds more than {csv.field_size_limit():,} characters, as where a quotation mark is not closed"
 _CLOSE_IT = "Close or remove the quotation mark in the export, or export the table again."
 
 
@@ -53,9 +56,9 @@ def records_of(text: str, delimiter: str) -> Iterator[Record]:
             return
         except csv.Error as error:
             what = str(error)
-            unclosed = "unexpected end of data" in what or "field larger" in what
-            yield Record(row, [], fault="unclosed" if unclosed else "quotes")
-            if unclosed:
+            fault = "unclosed" if "unexpected end" in what else "huge" if "field larger" in what else "quotes"
+            yield Record(row, [], lines.line_num - seen, fault)
+            if fault != "quotes":
                 return
             continue
         yield Record(row, cells, lines.line_num - seen)
@@ -122,8 +125,9 @@ def read_csv(data: bytes, table: Table, rules: TableReading, sha256: str) -> Raw
     for record in records_of(text, delimiter):
         if record.row < rules.header_row:
             continue
-        if record.fault == "unclosed":
-            faults.file("quote_not_closed", f"in row {record.row} {_NOT_CLOSED}", _CLOSE_IT)
+        if record.fault in ("unclosed", "huge"):
+            what = _NOT_CLOSED if record.fault == "unclosed" else _HUGE
+            faults.file("quote_not_closed", f"in row {record.row} {what}", _CLOSE_IT)
             return _nothing(faults, reading, sha256)
         if record.row == rules.header_row:
             header = record.cells
@@ -186,9 +190,10 @@ def _rectangle(
     for record in records:
         cells = record.cells
         if record.fault:
+            over = f" over {record.lines} lines of the file" if record.lines > 1 else ""
             found.row(
                 record.row, "", "quotes",
-                "the row's quotation marks do not pair up, so its cells cannot be told apart",
+                f"the row's quotation marks do not pair up{over}, so its cells cannot be told apart",
                 "Double each quotation mark inside a quoted cell, or export the table again.",
             )  # fmt: skip
         elif len(cells) > width and not all(is_blank(cell) for cell in cells[width:]):
@@ -205,7 +210,7 @@ def _rectangle(
                 f"the row has {len(cells)} cells and the header has {width}",
                 "Look for a line break inside a cell that is not quoted, or export the row again.",
             )  # fmt: skip
-        if record.lines > 2 and _swallowed(record.cells, delimiter, width):
+        if record.lines > 1 and _swallowed(record.cells, delimiter, width):
             faults.file(
                 "quote_not_closed", f"in row {record.row} a quoted cell runs over lines that look like rows", _CLOSE_IT
             )
@@ -223,10 +228,10 @@ def _rectangle(
 
 
 def _swallowed(cells: Sequence[str], delimiter: str, width: int) -> bool:
-    """Whether a cell holds a whole line of the table, because a quotation mark was left open."""
-    if width < 3:
+    """Whether a cell holds a whole line of the table, because a quotation mark was left open.
+
+    In a table of few columns a sentence may have as many commas as a line: there it cannot be told.
+    """
+    if width < FEWEST_COLUMNS_TO_TELL:
         return False
-    for cell in cells:
-        if "\n" in cell and any(line.count(delimiter) >= width - 1 for line in cell.splitlines()[1:-1]):
-            return True
-    return False
+    return any(line.count(delimiter) >= width - 1 for cell in cells for line in cell.splitlines()[1:])

@@ -18,8 +18,7 @@ from outcomes.records.readers.raw import RawTable, TableReading
 LONGEST_CELL = 32_767
 """Characters in a cell at most; a spreadsheet holds no more."""
 
-TOTALS = frozenset({"total", "totals", "sum", "subtotal", "sub total", "grand total", "gesamt", "summe", "totaal"})
-"""Words that open a row of totals, folded."""
+_TOTALS = re.compile(r"(?:grand |sub ?)?totals?\b.*|sum\b.*|gesamt.*|summe\b.*|totaal\b.*", re.S)
 
 Cells = list[str | None]
 
@@ -215,7 +214,7 @@ def assemble(
 def _total_rows(columns: Sequence[Cells]) -> frozenset[int]:
     if not columns:
         return frozenset()
-    return frozenset(i for i, cell in enumerate(columns[0]) if cell is not None and fold(cell).strip(": ") in TOTALS)
+    return frozenset(i for i, cell in enumerate(columns[0]) if cell is not None and _TOTALS.fullmatch(fold(cell)))
 
 
 def _mark_repeated_headers(

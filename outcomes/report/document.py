@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass
+from decimal import Context
 from numbers import Integral, Real
 from typing import Any
 
@@ -111,6 +112,8 @@ class SignOff:
     roles: tuple[str, ...]
 
 
+_TEN_DIGITS = Context(prec=10)
+
 Block = Prose | Subheading | Shown | Ledger | Formula | Checklist | Command | SignOff
 
 _KINDS: dict[type, str] = {
@@ -211,7 +214,7 @@ def rounded(value: float) -> float:
     """
     if not math.isfinite(value):
         raise ValueError("a report holds finite numbers only")
-    return float(f"{value:.10g}")
+    return float(_TEN_DIGITS.create_decimal(value))
 
 
 def plain(value: Any) -> Any:

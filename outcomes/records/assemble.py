@@ -214,7 +214,10 @@ def _implied_answers(frame: pd.DataFrame, table: Table, notes: list[str]) -> pd.
         if outcome.derived_from is not None:
             continue
         details = [d for d in (f"{outcome.name}_day", f"{outcome.name}_severity") if d in frame]
-        yes = frame[outcome.name].isna() & frame[details].notna().any(axis=1)
+        given = frame[details].notna().any(axis=1)
+        if not given.any():
+            continue
+        yes = frame[outcome.name].isna() & given
         implied |= yes
         changes[outcome.name] = frame[outcome.name].mask(yes, True)
     if count := int(implied.sum()):

@@ -86,7 +86,8 @@ def undated_visits(visits: Typed) -> list[Problem]:
         column = first if first in visits.present else second
         for position in visits.frame.index[blank]:
             row = int(visits.rows[position])
-            if (row, first) not in visits.faults and (row, second) not in visits.faults:
+            faulty = (row, first) in visits.faults or (row, second) in visits.faults
+            if not faulty and row not in visits.not_records:
                 problems.append(visits.problem(position, column, rule))
     return problems
 
@@ -121,17 +122,19 @@ def place_visits(visits: Typed, zones: Typed, accepted: Mask) -> tuple[pd.DataFr
         said = frame.loc[pairs["visit"], column].astype("string").to_numpy()
         wrong |= (pd.Series(said, dtype="string") != pairs[column].astype("string")).fillna(False).to_numpy(dtype=bool)
     problems += [visits.problem(p, "record_id", WRONG_SESSION) for p in pairs.loc[wrong, "visit"]]
-    pairs = pairs.loc[~wrong, ["visit", "at"]]
+    linked = [pairs.loc[~wrong, ["visit", "at"]]]
 
     by_session = ~by_record & frame["session_id"].notna()
     for by_zone in (False, True):
         chosen = by_session & (frame["zone"].notna() == by_zone)
         key = ["session_id", "zone"] if by_zone else ["session_id"]
-        linked, unlinked = _by_session(visits, zones, accepted, chosen, key)
-        pairs, problems = pd.concat([pairs, linked]), problems + unlinked
+        more, unlinked = _by_session(visits, zones, accepted, chosen, key)
+        linked, problems = [*linked, more], problems + unlinked
 
-    treated = zones.frame["treated_on"].to_numpy()[pairs["at"].to_numpy(dtype=np.intp)]
-    at_visit = pairs["visit"].to_numpy(dtype=np.intp)
+    at_visit, at_zone = (
+        np.concatenate([part[name].to_numpy(dtype=np.intp) for part in linked]) for name in ("visit", "at")
+    )
+    treated = zones.frame["treated_on"].to_numpy()[at_zone]
     dated = pd.Series(frame["seen_on"].to_numpy()[at_visit] - treated).dt.days.to_numpy(dtype="float64")
     said = frame["day"].to_numpy(dtype="float64", na_value=np.nan)[at_visit]
     for broken, column, rule in (
@@ -142,7 +145,7 @@ def place_visits(visits: Typed, zones: Typed, accepted: Mask) -> tuple[pd.DataFr
         both = broken & ~np.isnan(dated)
         problems += [visits.problem(p, column, rule) for p in np.unique(at_visit[both])]
     day = np.where(np.isnan(said), dated, said)
-    placed = pd.DataFrame({"visit": at_visit, "zone": pairs["at"].to_numpy(dtype=np.intp), "day": day})
+    placed = pd.DataFrame({"visit": at_visit, "zone": at_zone, "day": day})
     return placed.sort_values(["visit", "zone"], ignore_index=True), problems
 
 

@@ -48,12 +48,15 @@ class CrossRule:
     rule : Rule
     blames : str
         Column that the problem is reported at.
+    columns : tuple of str
+        All columns that it binds; where only one of them is in an export it cannot be broken.
     holds : callable
         Given the typed frame, whether each row keeps the rule; a missing value never breaks it.
     """
 
     rule: Rule
     blames: str
+    columns: tuple[str, ...]
     holds: Callable[[pd.DataFrame], pd.Series]
 
 
@@ -199,13 +202,17 @@ _INTERVALS: tuple[CrossRule, ...] = tuple(
             "Correct one of the two days.",
         ),
         f"{what}_by_day",
+        (f"{what}_after_day", f"{what}_by_day"),
         _in_order(f"{what}_after_day", f"{what}_by_day"),
     )
     for what, before in (("healed", "unhealed"), ("red", "red"))
 )
 
 _BLOCKS = CrossRule(
-    Rule("blocks_contradict", "names a block beside none", "Leave one of them out."), "blocks", _blocks_agree
+    Rule("blocks_contradict", "names a block beside none", "Leave one of them out."),
+    "blocks",
+    ("blocks",),
+    _blocks_agree,
 )
 
 
@@ -221,5 +228,6 @@ def cross_rules(table: Table) -> tuple[CrossRule, ...]:
                 "is a no, though its day or severity is given",
                 "Correct the answer, or leave day and severity blank where there was none.",
             )
-            rules.append(CrossRule(rule, outcome.name, _not_contradicted(outcome.name, details)))
+            bound = (outcome.name, *details)
+            rules.append(CrossRule(rule, outcome.name, bound, _not_contradicted(outcome.name, details)))
     return tuple(rules)

@@ -73,6 +73,11 @@ class Typed:
     problems: tuple[Problem, ...]
     notes: tuple[str, ...] = ()
 
+    @property
+    def not_records(self) -> frozenset[int]:
+        """Rows that a problem stands for as a whole (a totals line, a torn line): no rule is asked of their cells."""
+        return frozenset(p.row for p in self.problems if p.row is not None and not p.column)
+
     def header(self, column: str) -> str:
         """What the export calls a contract column."""
         return self.headers.get(column, column)
@@ -126,34 +131,36 @@ def typed(mapped: Mapped) -> Typed:
 
 def absent(column: Column, index: pd.Index[int]) -> pd.Series:
     """A column that an export does not have: missing throughout, of its type."""
-    missing = pd.NaT if column.kind == "date" else pd.NA
-    return pd.Series([missing] * len(index), index=index, dtype=dtype_of(column))
+    return pd.Series(index=index, dtype=dtype_of(column))
 
 
 def _convert(cells: pd.Series, column: Column) -> tuple[pd.Series, np.ndarray[tuple[int], np.dtype[np.bool_]]]:
-    """Typed values, and which cells held something that is not of the column's kind."""
-    given = cells.notna().to_numpy(dtype=bool)
-    values: pd.Series
+    """Typed values, and which cells held something that is not of the column's kind.
+
+    Each different text is converted once: a column of a million cells holds a few hundred of them.
+    """
+    if column.kind in ("id", "text", "time", "list"):
+        return cells, np.zeros(len(cells), dtype=bool)
+    codes, texts = pd.factorize(cells)
+    values = _typed_texts(pd.Series(texts, dtype="string"), column)
+    spread = pd.Series(values.array.take(codes, allow_fill=True), index=cells.index, dtype=dtype_of(column))
+    return spread, cells.notna().to_numpy(dtype=bool) & spread.isna().to_numpy(dtype=bool)
+
+
+def _typed_texts(texts: pd.Series, column: Column) -> pd.Series:
     if column.kind in ("number", "integer"):
-        fits = _matches(cells, _NUMBER)
-        numbers = pd.to_numeric(cells.where(fits)).astype("Float64")
-        if column.kind == "integer":
-            fits &= (numbers % 1 == 0).fillna(False).to_numpy(dtype=bool)
-            numbers = numbers.where(fits)
-        values = numbers.astype("Int64") if column.kind == "integer" else numbers
-    elif column.kind == "date":
-        fits = _matches(cells, _DATE)
-        dates = pd.to_datetime(cells.where(fits), format="%Y-%m-%d", errors="coerce")
-        values = dates.astype("datetime64[ns]")
-    elif column.kind == "boolean":
-        values = cells.map({"true": True, "false": False}).astype("boolean")
-    elif column.kind == "code":
-        known = cells.where(cells.isin(column.codes))
-        values = pd.Series(known, dtype=dtype_of(column))
-    else:
-        values = cells
-    return values, given & values.isna().to_numpy(dtype=bool)
+        numbers = pd.to_numeric(texts.where(_matches(texts, _NUMBER))).astype("Float64")
+        if column.kind == "number":
+            return numbers
+        return numbers.where((numbers % 1 == 0).fillna(False).astype(bool)).astype("Int64")
+    if column.kind == "date":
+        dates = texts.where(_matches(texts, _DATE))
+        return pd.to_datetime(dates, format="%Y-%m-%d", errors="coerce").astype("datetime64[ns]")
+    if column.kind == "boolean":
+        return texts.map({"true": True, "false": False}).astype("boolean")
+    known = texts.where(texts.isin(column.codes))
+    return pd.Series(known, dtype=dtype_of(column))
 
 
-def _matches(cells: pd.Series, pattern: str) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
-    return cells.str.fullmatch(pattern).fillna(False).to_numpy(dtype=bool)
+def _matches(texts: pd.Series, pattern: str) -> pd.Series:
+    return texts.str.fullmatch(pattern).fillna(False).astype(bool)

@@ -206,3 +206,8 @@ def test_pandera_never_drops_rows_here() -> None:
         assert all(
             isinstance(column, pa.Column) and not column.drop_invalid_rows for column in schema(name).columns.values()
         )
+
+
+def test_failures_with_and_without_values_lie_in_one_table_without_a_warning() -> None:
+    one = table({"pulse_energy_mj": "0.5"}, {"practitioner_id": None}, {"pain_score": "12"})
+    assert [kind for _, _, kind in found(one)] == ["out_of_range", "value_missing", "out_of_range"]

@@ -141,10 +141,9 @@ def load(
     fatal = [problem for problem in checked.problems if problem.fatal]
     if checked.cases is None:
         first = fatal[0]
-        where = f"{first.table}, column {first.column}" if first.column else first.table
         more = f" ({len(fatal) - 1:,} more of the kind that stops)" if len(fatal) > 1 else ""
         raise RecordsRejected(
-            f"The export cannot be used ({where}): {_sentence(first.rule)}{more}.",
+            f"The export cannot be used: in the {first.table} table, {_sentence_of(first).rstrip('.')}{more}.",
             first.remedy,
             checked.problems,
             checked.refused,
@@ -338,10 +337,6 @@ def _refused_frame(problems: list[Problem], refused: dict[str, set[int]]) -> pd.
 
 def _sentence_of(problem: Problem) -> str:
     return f"{problem.column} {problem.rule}" if problem.column else problem.rule
-
-
-def _sentence(rule: str) -> str:
-    return rule.rstrip(".")
 
 
 def _order(problem: Problem) -> tuple[bool, int, bool, int, str, str]:

@@ -287,7 +287,7 @@ class TestFaultsOfAFile:
         problems = rejected.value.problems  # type: ignore[attr-defined]
         assert [(p.column, p.fatal) for p in problems if p.kind == "column_missing"] == [("passes", True)]
         assert any(p.row == 2 and p.column == "zone" for p in problems)
-        assert "passes" in str(rejected.value)
+        assert str(rejected.value).startswith("The export cannot be used: in the zones table, passes is not in the")
         assert "zz-canary" not in str(rejected.value)
 
     def test_no_record_left(self, tmp_path: Path) -> None:
@@ -384,6 +384,38 @@ def test_missing_follow_up_breaks_no_date_rule(tmp_path: Path) -> None:
     assert kept.index.tolist() == ["R1", "R3", "R4", "R5"]
     assert kept.isna().tolist() == [False, True, True, False]
     assert kept.dropna().tolist() == [7, 21]
+
+
+def test_negative_durations_are_refused_and_the_day_of_treatment_is_not(tmp_path: Path) -> None:
+    days = [
+        ("2024-03-05", "2024-03-01", "2024-03-20"),
+        ("2024-03-05", "2024-03-08", "2024-03-20"),
+        ("2024-03-06", None, "2024-03-13"),
+        ("2024-03-07", "2024-03-16", "2024-03-30"),
+        ("2024-03-08", None, "2024-03-20"),
+        ("2024-03-09", "2024-03-24", "2024-03-30"),
+        ("2024-03-10", "2024-03-10", "2024-03-30"),
+        ("2024-03-11", None, "2024-03-09"),
+    ]
+    rows = [
+        {**zone(i), "treated_on": treated, "resolved_date": resolved, "last_seen_date": seen}
+        for i, (treated, resolved, seen) in enumerate(days, start=1)
+    ]
+    mapping = tmp_path / "mapping.toml"
+    mapping.write_text(
+        '[zones.columns.healed_by_day]\nfrom = "resolved_date"\nunit = "date"\n'
+        '[zones.columns.last_seen_day]\nfrom = "last_seen_date"\nunit = "date"\n',
+        encoding="utf-8",
+    )
+    checked = check(write(tmp_path, "export.csv", rows), mapping=mapping)
+    assert sorted((row, column) for _, row, column, _ in faults(checked)) == [
+        (2, "resolved_date"),
+        (9, "last_seen_date"),
+    ]
+    zones = cases_of(checked).zones.set_index("record_id")
+    assert zones.index.tolist() == ["R2", "R3", "R4", "R5", "R6", "R7"]
+    assert zones["healed_by_day"].dropna().to_dict() == {"R2": 3.0, "R4": 9.0, "R6": 15.0, "R7": 1.0}
+    assert any("over on the day of treatment in 1 zone" in note for note in cases_of(checked).source.notes)
 
 
 def test_stacked_exports_lose_only_the_bad_row(tmp_path: Path) -> None:

@@ -75,13 +75,14 @@ class _Spoiler:
         wanted = min(max(1, round(count * self.scale)), len(lines))
         return [lines.pop(self.draw.whole(0, len(lines) - 1)) for _ in range(wanted)]
 
-    def repeat(self, lines: list[_Line], count: int, header: str, *, differing: str = "", as_text: str = "") -> None:
+    def repeat(self, lines: list[_Line], count: int, key: str, *, differing: str = "") -> None:
         """Export some lines twice: word for word, or with one cell that differs (then neither is right)."""
         for line in self.take(lines, count):
-            copy = _Line(list(line.cells), header, "record_conflict" if differing else "record_repeated")
+            copy = _Line(list(line.cells), key, "record_repeated")
             if differing:
-                copy.cells[self.sheet.column(differing)] = as_text
-                line.column, line.kind = header, "record_conflict"
+                at = self.sheet.column(differing)
+                copy.cells[at] = "9" if line.cells[at] != "9" else "8"
+                copy.kind, line.column, line.kind = "record_conflict", key, "record_conflict"
             at = next(k for k, other in enumerate(self.lines) if other is line)
             self.lines.insert(min(at + self.draw.whole(1, 40), len(self.lines)), copy)
 
@@ -145,7 +146,7 @@ def _spoil_treatments(work: _Spoiler, untouchable: set[str]) -> None:
     work.spoil(whole, 4, "Passes", "error_cell", lambda _: "#N/A")
     work.spoil(whole, 3, "Passes", "not_whole", lambda _: "1.5")
     work.repeat(whole, 4, "Treatment ref")
-    work.repeat(whole, 3, "Treatment ref", differing="Energy (mJ)", as_text="99")
+    work.repeat(whole, 3, "Treatment ref", differing="Energy (mJ)")
     total = [""] * len(work.sheet.headers)
     total[0], total[work.sheet.column("Patient no")] = "TOTAL", str(len(work.sheet.rows))
     work.lines.append(_Line(total, "", "totals_row"))
@@ -161,7 +162,7 @@ def _spoil_sessions(work: _Spoiler) -> None:
     work.spoil(whole, 5, "Consent signed", "not_a_date", _impossible)
     work.spoil(whole, 4, "Photos before", "not_yes_no", lambda _: "some")
     work.repeat(whole, 2, "Episode no")
-    work.repeat(whole, 1, "Episode no", differing="Pain score", as_text="9")
+    work.repeat(whole, 1, "Episode no", differing="Pain score")
 
 
 def _spoil_visits(work: _Spoiler, days: dict[str, str]) -> None:

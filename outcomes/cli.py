@@ -214,3 +214,7 @@ def main() -> None:
             err=True,
         )
         sys.exit(1)
+
+
+if __name__ == "__main__":
+    main()

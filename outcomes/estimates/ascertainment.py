@@ -273,8 +273,11 @@ def _chance_of_being_seen(design: FloatArray, seen: NDArray[np.bool_]) -> _SeenM
             f"logistic in {len(columns) - 1} covariate columns, shrunken (ridge) because some "
             "covariates settle who is seen"
         )
-    if slopes is None:
-        raise ValueError("the model of who is seen has no solution")
+    if slopes is None:  # nothing but the share seen is left to weight by
+        columns, x, scaled = (0,), design[:, :1], np.ones((n, 1))
+        middle, spread = np.zeros(1), np.ones(1)
+        slopes = np.array([float(special.logit(y.mean()))])
+        words = "the share seen, without covariates, since the logistic model did not settle"
     chance = special.expit(scaled @ slopes)
     information = (scaled * (chance * (1 - chance))[:, None]).T @ scaled
     information += np.diag(np.append(0.0, np.full(len(columns) - 1, penalty)))
@@ -302,21 +305,31 @@ def _independent_columns(design: FloatArray) -> tuple[int, ...]:
 
 
 def _logistic(x: FloatArray, y: FloatArray, penalty: float) -> FloatArray | None:
-    """Newton's method; None where it does not settle."""
+    """Newton's method with halved steps; None where the slopes run off."""
     ridge = np.append(0.0, np.full(x.shape[1] - 1, penalty))
+
+    def objective(at: FloatArray) -> float:
+        linear = x @ at
+        return float(y @ linear - np.logaddexp(0.0, linear).sum() - 0.5 * (ridge * at * at).sum())
+
     slopes = np.zeros(x.shape[1])
     slopes[0] = special.logit(y.mean())
-    for _ in range(60):
+    best = objective(slopes)
+    for _ in range(100):
         chance = special.expit(x @ slopes)
         curvature = (x * (chance * (1 - chance))[:, None]).T @ x + np.diag(ridge)
         try:
             step = np.linalg.solve(curvature, x.T @ (y - chance) - ridge * slopes)
         except np.linalg.LinAlgError:
             return None
-        slopes = slopes + step * min(1.0, 3.0 / max(1e-300, float(np.abs(step).max())))
+        size = 1.0
+        while objective(slopes + size * step) < best - 1e-10 * abs(best) and size > 1e-8:
+            size /= 2
+        slopes = slopes + size * step
+        best = objective(slopes)
         if not np.all(np.isfinite(slopes)) or np.abs(slopes).max() > 50:
             return None
-        if np.abs(step).max() < 1e-10:
+        if np.abs(step).max() < 1e-8:
             return slopes
     return None
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+from threadpoolctl import threadpool_limits
+
 from outcomes.errors import ExportRejected
 from outcomes.findings import Finding
 from outcomes.protocol import Protocol
@@ -71,9 +73,10 @@ def ask(
     if not isinstance(scope, Scope):
         scope = Scope.quarter(scope, cases.last_date)
     answers = []
-    for question in questions:
-        finding_name = question.__name__.replace("_", " ")
-        if progress is not None:
-            progress(f"asking about {finding_name}")
-        answers.append(question(cases, scope, protocol or Protocol()))
+    # one thread: the matrices are small, and the last digit does not depend on how many threads share the work
+    with threadpool_limits(limits=1, user_api="blas"):
+        for question in questions:
+            if progress is not None:
+                progress(f"asking about {question.__name__.replace('_', ' ')}")
+            answers.append(question(cases, scope, protocol or Protocol()))
     return tuple(answers)

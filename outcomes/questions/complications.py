@@ -3,30 +3,33 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import date, timedelta
 
-import numpy as np
 import pandas as pd
 
-from outcomes.estimates.ascertainment import WeightedRisk, risk_among_all
-from outcomes.estimates.design import Category, Term, build
 from outcomes.estimates.difference import difference
-from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
+from outcomes.estimates.estimate import Answer, Estimate
 from outcomes.estimates.proportion import clustered_proportion
 from outcomes.findings import Finding, Forest, Grid, Row
 from outcomes.protocol import Protocol
-from outcomes.questions.follow_up import FollowUp, follow_up, maturity_days, newest_mature_quarter
+from outcomes.questions.follow_up import maturity_days, newest_mature_quarter
+from outcomes.questions.outcome_risk import (
+    OutcomeRisk,
+    answers_of,
+    by_day,
+    four_quarters_before,
+    outcome_risk,
+    share_text,
+    span_label,
+)
 from outcomes.questions.population import everyone, treated_between
-from outcomes.questions.settings_model import LABELS, REFERENCES
 from outcomes.records.cases import Cases
-from outcomes.records.scope import Scope, quarter_of, quarter_start
+from outcomes.records.scope import Scope, quarter_start
 from outcomes.records.vocabulary import REGIONS, SEVERITY, ZONES, Outcome
 from outcomes.wording import (
     capital,
     count,
     estimate_text,
-    interval,
     listing,
     number_word,
     of_total,
@@ -35,32 +38,8 @@ from outcomes.wording import (
     plural,
 )
 
-WEIGHTED_BY = ("region", "skin_group", "age_group")
 SEVERE_FROM = 3
 _NOT_OF_THE_SKIN = ("unplanned_contact", "complaint")
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class OutcomeRisk:
-    """One outcome over one span: the risk among all treated and the numbers beside it.
-
-    Attributes
-    ----------
-    outcome : Outcome
-    span : str
-        The quarter or quarters, as printed.
-    treated, patients, events, known : int
-        Zones treated, their patients, events within the window, zones whose outcome is known.
-    weighted : WeightedRisk
-    """
-
-    outcome: Outcome
-    span: str
-    treated: int
-    patients: int
-    events: int
-    known: int
-    weighted: WeightedRisk
 
 
 def complications(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
@@ -76,17 +55,17 @@ def complications(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
     before: list[OutcomeRisk] = []
     for outcome in zones:
         start, end, label = newest_mature_quarter(outcome, scope.end, scope.as_of)
-        recent.append(_risk(treated_between(everybody, start, end), outcome, label, protocol))
-        first = quarter_start(*_four_before(start))
+        recent.append(outcome_risk(treated_between(everybody, start, end), outcome, label, protocol))
+        first = quarter_start(*four_quarters_before(start))
         last = start - timedelta(days=1)
-        before.append(_risk(treated_between(everybody, first, last), outcome, _span_label(first, last), protocol))
+        before.append(outcome_risk(treated_between(everybody, first, last), outcome, span_label(first, last), protocol))
     rows, differences = _main_rows(recent, before, scope, protocol)
     by_zone = _by_zone(everybody, scope, protocol)
     sessions, session_answers = _session_grid(period, scope, protocol)
     severe = _severe(period, protocol)
     answers: list[Answer] = []
     for risk in (*recent, *before):
-        answers += _answers(risk)
+        answers += answers_of(risk)
     return Finding(
         key="complications",
         title="Complications",
@@ -132,52 +111,6 @@ def complications(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
     )
 
 
-def _four_before(start: date) -> tuple[int, int]:
-    year, number = quarter_of(start)
-    return year, number - 4
-
-
-def _span_label(first: date, last: date) -> str:
-    (y1, q1), (y2, q2) = quarter_of(first), quarter_of(last)
-    return f"{y1}Q{q1}–{y2}Q{q2}"
-
-
-def _risk(frame: pd.DataFrame, outcome: Outcome, span: str, protocol: Protocol) -> OutcomeRisk:
-    if outcome.regions is not None:
-        frame = frame.loc[frame["region"].astype("string").isin(outcome.regions).to_numpy(dtype=bool)]
-    state = follow_up(frame, outcome)
-    return OutcomeRisk(
-        outcome=outcome,
-        span=span,
-        treated=len(frame),
-        patients=int(frame["patient_id"].nunique()),
-        events=int(state.event.sum()),
-        known=int(state.known.sum()),
-        weighted=_weighted(frame, state, f"{outcome.label}, {span}", protocol),
-    )
-
-
-def _weighted(frame: pd.DataFrame, state: FollowUp, term: str, protocol: Protocol) -> WeightedRisk:
-    terms: list[Term] = []
-    covariates = frame[list(WEIGHTED_BY)].assign(region=frame["region"].astype("string").fillna("none"))
-    for name in WEIGHTED_BY:
-        reference = REFERENCES[name]
-        levels = (*REGIONS, "none") if name == "region" else None
-        terms.append(Category(name, reference, label=LABELS[name], levels=levels))
-    matrix = build(covariates, terms).matrix if len(frame) else np.ones((0, 1))
-    return risk_among_all(
-        state.early,
-        state.seen,
-        state.late_event,
-        matrix,
-        frame["patient_id"].to_numpy(dtype=str),
-        term=term,
-        level=protocol.level,
-        fewest_seen=protocol.fewest_seen,
-        lowest_reach=protocol.lowest_reach,
-    )
-
-
 def _main_rows(
     recent: Sequence[OutcomeRisk], before: Sequence[OutcomeRisk], scope: Scope, protocol: Protocol
 ) -> tuple[list[Row], list[Answer]]:
@@ -194,28 +127,18 @@ def _main_rows(
             )
         rows.append(
             Row(
-                f"{capital(now.outcome.label)}{_by_day(now.outcome)}",
+                f"{capital(now.outcome.label)}{by_day(now.outcome)}",
                 now.weighted.risk,
                 (
                     now.span,
                     f"{count(now.events)} / {count(now.treated)}",
                     f"{count(now.known)}",
-                    _short(then.weighted.risk),
+                    share_text(then.weighted.risk),
                 ),
                 group="As counted among all treated",
             )
         )
     return [Row(r.label, r.answer, r.cells) for r in rows], differences
-
-
-def _by_day(outcome: Outcome) -> str:
-    return "" if outcome.window_days is None else f" by day {outcome.window_days}"
-
-
-def _short(answer: Answer) -> str:
-    if isinstance(answer, NotEstimable):
-        return "cannot say"
-    return f"{percent(answer.value, sign=False)} ({interval(answer)})"
 
 
 def _main_forest(rows: Sequence[Row], scope: Scope) -> Forest:
@@ -237,10 +160,10 @@ def _bounds_grid(recent: Sequence[OutcomeRisk]) -> Grid:
             (
                 capital(risk.outcome.label),
                 f"{count(risk.known)} / {count(risk.treated)}",
-                _short(w.floor),
-                _short(w.risk),
-                _short(w.seen_rate),
-                _short(w.worst_case),
+                share_text(w.floor),
+                share_text(w.risk),
+                share_text(w.seen_rate),
+                share_text(w.worst_case),
             )
         )
     return Grid(
@@ -266,7 +189,7 @@ def _by_zone(everybody: pd.DataFrame, scope: Scope, protocol: Protocol) -> Fores
             here = span.loc[(span[column] == code).fillna(False).to_numpy(dtype=bool)]
             if not len(here):
                 continue
-            risk = _risk(here, outcome, f"{label}, to {end.isoformat()}", protocol)
+            risk = outcome_risk(here, outcome, f"{label}, to {end.isoformat()}", protocol)
             rows.append(
                 Row(
                     capital(label),
@@ -353,17 +276,6 @@ def _not_yet_mature(frame: pd.DataFrame, outcomes: Sequence[Outcome], scope: Sco
     return tuple(lines)
 
 
-def _answers(risk: OutcomeRisk) -> list[Answer]:
-    w = risk.weighted
-    name = f"{risk.outcome.label}, {risk.span}"
-    return [
-        w.risk.named(f"{name}: risk among all treated"),
-        w.seen_rate.named(f"{name}: share among those known"),
-        w.floor.named(f"{name}: floor"),
-        w.worst_case.named(f"{name}: worst case"),
-    ]
-
-
 def _sentences(
     recent: Sequence[OutcomeRisk],
     before: Sequence[OutcomeRisk],
@@ -374,7 +286,7 @@ def _sentences(
     says = []
     for risk in _commonest(recent)[:3]:
         says.append(
-            f"{capital(risk.outcome.label)}{_by_day(risk.outcome)}, {risk.span}: "
+            f"{capital(risk.outcome.label)}{by_day(risk.outcome)}, {risk.span}: "
             f"{estimate_text(risk.weighted.risk)} of "
             f"{plural(risk.treated, 'zone')} treated, from {plural(risk.events, 'event')} and {count(risk.known)} "
             "known."
@@ -436,7 +348,7 @@ def _headlines(recent: Sequence[OutcomeRisk], severe: dict[int, int], scope: Sco
         lines.append(
             (
                 "described",
-                f"{capital(risk.outcome.label)}{_by_day(risk.outcome)}, {risk.span}: "
+                f"{capital(risk.outcome.label)}{by_day(risk.outcome)}, {risk.span}: "
                 f"{estimate_text(risk.weighted.risk)} of zones treated; {of_total(risk.known, risk.treated)} known.",
             )
         )

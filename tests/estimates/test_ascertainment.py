@@ -249,3 +249,20 @@ def test_every_clinic_gets_a_number_with_width_or_a_reason(records, fewest):
             assert answer.low < answer.high
         else:
             assert answer.reason
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.integers(0, 10_000), st.integers(30, 120), st.floats(0.03, 0.97))
+def test_whoever_is_seen_a_risk_or_a_reason_comes_back(seed, n, share):
+    """Sparse covariates that nearly settle who is seen once left Newton's method without a solution."""
+    draw = np.random.default_rng(seed)
+    levels = draw.integers(0, 9, n)
+    design = np.column_stack([np.ones(n), *(levels == level for level in range(1, 9))]).astype(float)
+    chance = np.where(levels >= 6, draw.choice([0.02, 0.98]), share)
+    seen = draw.random(n) < chance
+    late = seen & (draw.random(n) < 0.1)
+    result = risk_among_all(np.zeros(n, dtype=bool), seen, late, design, np.arange(n) // 2, fewest_seen=2)
+    if isinstance(result.risk, Estimate):
+        assert 0 <= result.risk.low < result.risk.high <= 1
+    else:
+        assert result.risk.reason

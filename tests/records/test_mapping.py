@@ -12,6 +12,8 @@ import pytest
 
 from outcomes.errors import MappingError
 from outcomes.records.contract import CONTRACT, TABLES, Table
+from outcomes.records.convert.swapped import Seen
+from outcomes.records.convert.swapped import half_swapped as half_swapped_fault
 from outcomes.records.mapping import Mapped, Mapping, apply_mapping, load_mapping, parse_mapping
 from outcomes.records.readers import read_table
 
@@ -221,6 +223,12 @@ def test_a_decimal_mark_that_cannot_be_told_is_asked_for(tmp_path: Path) -> None
     assert faults(comma) == [("thousands", 2)]
 
 
+def test_a_number_below_one_shows_its_decimal_mark(tmp_path: Path) -> None:
+    one = flat(tmp_path, "area_cm2", ["0,125", "0,250"])
+    assert column(one, "area_cm2") == ["0.125", "0.25"]
+    assert not one.problems
+
+
 def test_thousands_separators_are_never_guessed(tmp_path: Path) -> None:
     one = flat(tmp_path, "area_cm2", ["12.5", "1,200.5", "1 200.5", "1,200", "1'200"])
     assert faults(one) == [("thousands", row) for row in (3, 4, 5, 6)]
@@ -406,6 +414,15 @@ def test_half_swapped_dates_that_were_saved_as_csv_are_seen_too(tmp_path: Path) 
     padded = ["5/3/2024", "25/03/2024", "11/3/2024", "28/03/2024", "2/4/2024", "17/04/2024"]
     assert faults(flat(tmp_path, "consent_on", padded)) == [("dates_half_swapped", None)]
     assert not flat(tmp_path, "consent_on", [*padded, "13/4/2024"]).problems
+
+
+def test_the_pattern_of_half_swapped_dates_parts_at_day_twelve() -> None:
+    def seen(typed: int, text: int) -> list[Seen]:
+        return [Seen(typed, True, "year_first", True, False, 1), Seen(text, False, "year_last", True, False, 1)]
+
+    assert half_swapped_fault(seen(12, 13)) is not None
+    assert half_swapped_fault(seen(13, 13)) is None
+    assert half_swapped_fault(seen(12, 12)) is None
 
 
 def test_instants_become_the_clinics_calendar_days(tmp_path: Path) -> None:

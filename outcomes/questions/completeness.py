@@ -82,8 +82,7 @@ def completeness(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
         ),
         caveats=(
             "Those who come back need not resemble those who do not. Rates of complications are therefore weighted "
-            "for "
-            "who was seen and stand beside the lowest and highest value that the unseen allow.",
+            "for who was seen and stand beside the lowest and highest value that the unseen allow.",
         ),
     )
 
@@ -178,9 +177,8 @@ def _brief(frame: pd.DataFrame, scope: Scope, protocol: Protocol) -> str:
     if not isinstance(answer, Estimate):
         return ""
     return (
-        f"Of zones treated long enough ago since {scope.baseline_label.split('–')[0]}, {estimate_text(answer)} "
-        "were seen "
-        f"on or after day {LOST_BY_DAY}; what the others would show is not known."
+        f"Of zones treated long enough ago since {scope.baseline_label.split('–')[0]}, {estimate_text(answer)} were "
+        f"seen on or after day {LOST_BY_DAY}; what the others would show is not known."
     )
 
 

@@ -84,25 +84,20 @@ def complications(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
         "outcome names the quarter it is given for and its own counts.",
         exclusions=_not_yet_mature(period, zones, scope),
         methods=(
-            "Risk by day N among all treated: zones with an event found before the seen-from day count as they "
-            "are; the "
-            "rest are represented by those seen on or after that day by a contact that can tell, each weighted by "
-            "the "
-            "inverse of its chance of being seen, from a logistic model on region, skin type and age. Variance by "
-            "the "
-            "influence function, summed over each patient's zones and allowing for the weights being estimated; "
-            "limits "
-            "after Korn and Graubard (Survey Methodology 1998;24:193–201). With no event, the limits are exact.",
+            "Risk by day N among all treated: zones with an event found before the seen-from day count as they are; "
+            "the rest are represented by those seen on or after that day by a contact that can tell, each weighted "
+            "by the inverse of its chance of being seen, from a logistic model on region, skin type and age. "
+            "Variance by the influence function, summed over each patient's zones and allowing for the weights "
+            "being estimated; limits after Korn and Graubard (Survey Methodology 1998;24:193–201). With no event, "
+            "the limits are exact.",
             "Beside it: the share among zones whose outcome is known; the floor, events over all treated; and the "
-            "worst "
-            "case, as if every zone not seen had the event.",
+            "worst case, as if every zone not seen had the event.",
             "Change against the four quarters before: difference with Newcombe's hybrid limits on the two intervals "
             "(Stat Med 1998;17:873–890).",
         ),
         caveats=(
             "The weights make up for what was recorded before treatment. If patients return because something is "
-            "wrong, "
-            "or stay away because of it, the truth lies elsewhere between the floor and the worst case.",
+            "wrong, or stay away because of it, the truth lies elsewhere between the floor and the worst case.",
             f"Intervals of {number_word(len(zones))} outcomes stand side by side; about one in twenty misses by "
             "chance.",
             "A complication nobody asked about is blank in the records and counts as not known, never as absent.",

@@ -93,17 +93,15 @@ def healing(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
             "that the visits leave undetermined the curve is drawn straight, and the band holds all that they allow. "
             "Numbers below the figure count zones still under observation.",
             "Time ratios: accelerated failure time model, "
-            f"{protocol.aft_family.replace('logl', 'log-l').replace('logn', 'log-n')} "
-            "family fixed by the protocol, maximum likelihood on the intervals, sandwich covariance by patient. A "
-            "time ratio of 1.2 says that healing takes 1.2 times as long; p values of the three settings are "
-            "adjusted "
-            "after Benjamini and Hochberg. Adjusted medians are those of the model's "
-            "survival curve averaged over the zones in the model.",
+            f"{protocol.aft_family.replace('logl', 'log-l').replace('logn', 'log-n')} family fixed by the protocol, "
+            "maximum likelihood on the intervals, sandwich covariance by patient. A time ratio of 1.2 says that "
+            "healing takes 1.2 times as long; p values of the three settings are adjusted after Benjamini and "
+            "Hochberg. Adjusted medians are those of the model's survival curve averaged over the zones in the "
+            "model.",
         ),
         caveats=(
             "A visit on day 7 that finds a zone healed does not say on which day it healed; the model spreads that "
-            "over "
-            "the days before.",
+            "over the days before.",
             "Those who come back early may do so because healing is slow. All contacts enter.",
             "Settings are chosen for a reason; a time ratio describes zones treated so, not what a change would do.",
         ),
@@ -209,7 +207,8 @@ def _model(assessed: Population, protocol: Protocol) -> _Model | None:
         )
     zone = population.frame["zone"].astype("string")
     sizes = zone.value_counts()
-    common = tuple(z for z in ZONES if int(sizes.get(z, 0)) >= FEWEST_ZONES_OF_A_KIND)
+    in_order = sorted(ZONES, key=lambda z: list(REGIONS).index(ZONES[z][1] or "off_face"))
+    common = tuple(z for z in in_order if int(sizes.get(z, 0)) >= FEWEST_ZONES_OF_A_KIND)
     population = population.keep(
         zone.isin(common), f"zones of a kind treated fewer than {FEWEST_ZONES_OF_A_KIND} times"
     )
@@ -261,7 +260,7 @@ def _median_rows(model: _Model | None, protocol: Protocol) -> list[Row]:
         usual = {s.column: float(own[s.column].astype(float).median()) for s in SETTINGS}
         designs.append(model.design.evaluate(frame.assign(zone=name, **usual)))
         labels.append(f"adjusted median days to heal, {ZONES[name][0]}")
-        cells.append((count(len(own)), ", ".join(f"{quantity(usual[s.column], s.unit)}" for s in SETTINGS)))
+        cells.append((count(len(own)), _settings_text(usual)))
     answers = adjusted_median(model.fit, designs, labels, level=protocol.level)
     return [
         Row(
@@ -272,6 +271,12 @@ def _median_rows(model: _Model | None, protocol: Protocol) -> list[Row]:
         )
         for name, answer, cell in zip(model.zones, answers, cells, strict=True)
     ]
+
+
+def _settings_text(usual: dict[str, float]) -> str:
+    """Settings of a zone in the order of the report: "18 mJ, 11 %, 1 pass"."""
+    energy, density, passes = (quantity(usual[s.column]) for s in SETTINGS)
+    return f"{energy} mJ, {density} %, {passes} {'pass' if passes == '1' else 'passes'}"
 
 
 def _forest_of_medians(rows: Sequence[Row], model: _Model | None, protocol: Protocol) -> Forest:

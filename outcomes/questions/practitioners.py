@@ -79,9 +79,9 @@ def practitioners(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
             "patient. A verdict follows the p value adjusted by Holm's method over the practitioners of a table: "
             "outside 95 % below 0.05, outside 99.8 % below 0.002.",
             "Expected events come from a case-mix model fitted without the practitioner in question. In a funnel, "
-            "the "
-            "height is observed over expected times the overall risk, and the limits are exact binomial ones at the "
-            "number of zones divided by the design effect. The verdict comes from the test, not from the drawn line.",
+            "the height is observed over expected times the overall risk, and the limits are exact binomial ones at "
+            "the number of zones divided by the design effect. The verdict comes from the test, not from the drawn "
+            "line.",
             "Shrunken estimates and the spread between practitioners: random-intercept logistic regression at equal "
             "case-mix, adaptive Gauss–Hermite quadrature with 25 nodes; several zones of one patient are not allowed "
             "for there, so that the spread may be a little overstated.",
@@ -90,8 +90,7 @@ def practitioners(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
         caveats=(
             "Case-mix is what was recorded; patients differ in more than region and skin type.",
             "Only zones whose outcome is known enter. A practitioner whose patients return more, or only when "
-            "something "
-            "is wrong, looks different for that alone.",
+            "something is wrong, looks different for that alone.",
             _by_chance(comparisons),
         ),
         requests=_requests(flagged),
@@ -268,8 +267,7 @@ def _detectable(comparisons: Sequence[Comparison]) -> str:
         return ""
     return (
         f"For a practitioner with {plural(middle, 'zone')}, the middle one, an odds ratio of about {ratio(answer)} "
-        "for "
-        f"{c.outcome.label} would be found four times in five by a single test; smaller ones mostly go unseen."
+        f"for {c.outcome.label} would be found four times in five by a single test; smaller ones mostly go unseen."
     )
 
 
@@ -279,10 +277,9 @@ def _headlines(
     lines = [
         (
             each.verdict,
-            f"{each.label}, {c.outcome.label}, {c.where}: {count(each.events)} events where "
-            f"{decimal(each.expected, 1) if each.expected is not None else 'none'} were expected; review the "
-            "records in "
-            "the order given.",
+            f"{each.label}, {c.outcome.label}, {c.where}: {plural(each.events, 'event')} where "
+            f"{decimal(each.expected, 1) if each.expected is not None else 'none'} were expected; odds ratio "
+            f"against the rest {estimate_text(each.against_rest)}.",
         )
         for c, each in flagged
     ]
@@ -309,8 +306,7 @@ def _by_chance(comparisons: Sequence[Comparison]) -> str:
     tables = len(comparisons)
     return (
         f"If all practitioners were alike, each of the {number_word(tables)} tables would flag somebody with a "
-        "chance of "
-        f"at most 5 %: in four such audits a year, up to {decimal(0.05 * tables * 4, 1)} flags by chance."
+        f"chance of at most 5 %: in four such audits a year, up to {decimal(0.05 * tables * 4, 1)} flags by chance."
     )
 
 

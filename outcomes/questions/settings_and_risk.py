@@ -347,12 +347,10 @@ def _methods(models: Sequence[Modelled]) -> tuple[str, ...]:
         "A setting is spoken of only if patients enough stand on either side of one step and the rest of the model "
         "does not determine it. Coverage is never in one model with density and passes.",
         "Adjusted risks are standardised over the zones in the model (g-computation), with the intercept corrected "
-        "so "
-        "that mean predicted and observed risk agree; limits by the delta method on the patient-clustered "
+        "so that mean predicted and observed risk agree; limits by the delta method on the patient-clustered "
         "covariance.",
         "Large-sample check in the tables: the same model by maximum likelihood with CR2 errors by patient and "
         "Satterthwaite degrees of freedom (Pustejovsky and Tipton, J Bus Econ Stat 2018;36:672–683).",
         "E-values after VanderWeele and Ding (Ann Intern Med 2017;167:268–274), taking the odds ratio as a risk "
-        "ratio "
-        "where the outcome is rare.",
+        "ratio where the outcome is rare.",
     )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import platform
-from collections import Counter
 from collections.abc import Sequence
 from importlib.metadata import PackageNotFoundError, version
 
@@ -167,17 +166,6 @@ def _summary(findings: Sequence[Finding], cases: Cases, scope: Scope, organisati
         f"{'was' if zones.rows_refused == 1 else 'were'} set aside for breaking a rule."
     ]
     says += [finding.brief for finding in findings if finding.brief]
-    tally = Counter(verdict for finding in findings for verdict, _ in finding.headlines)
-    judged = [v for v in texts.MORE_URGENT_FIRST if tally[v] and v != "described"]
-    if judged:
-        words = [f"{wording.number_word(tally[v])} {v}" for v in judged]
-        total = sum(tally[v] for v in judged)
-        of_all = (
-            "The one verdict among the key findings is"
-            if total == 1
-            else (f"Of the {wording.number_word(total)} verdicts among the key findings,")
-        )
-        says.append(f"{of_all} {judged[0] if total == 1 else wording.listing(words)}.")
     return tuple(says)
 
 

@@ -110,15 +110,13 @@ def assemble(accepted: dict[Table, pd.DataFrame], tables: dict[Table, Typed], pa
 def fill_from_first_layer(zones: Typed, layers: Typed, accepted: Mask) -> pd.DataFrame:
     """Zones whose blank settings are filled from their accepted layer 1, before any rule is applied.
 
-    A cell that could not be read stays missing: its problem stands.
+    The problem of a cell that could not be read stands all the same: its row is refused.
     """
     first = _layer_one(layers.frame.loc[accepted])
     frame = zones.frame.copy()
     for column in SETTING_COLUMNS:
         from_layer = frame["record_id"].map(first[column])
-        faulty = {row for row, name in zones.faults if name == column}
-        blank = frame[column].isna() & ~np.isin(zones.rows, list(faulty))
-        fill = blank & from_layer.notna()
+        fill = frame[column].isna() & from_layer.notna()
         if fill.any():
             frame[column] = frame[column].where(~fill, from_layer.astype(frame[column].dtype))
     return frame

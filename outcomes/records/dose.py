@@ -110,9 +110,7 @@ def grid_density_pct(spot_um: Quantity, pitch_um: Quantity) -> Quantity:
     return 100.0 * np.pi * (spot_um / 2.0) ** 2 / pitch_um**2
 
 
-def energy_j_per_cm2(
-    density_pct: Quantity, fluence: Quantity, passes: Quantity, stacks: Quantity
-) -> Quantity:
+def energy_j_per_cm2(density_pct: Quantity, fluence: Quantity, passes: Quantity, stacks: Quantity) -> Quantity:
     """How much energy did each cm² of treated skin receive? c · fluence · passes · stacks, in J/cm².
 
     Stacked pulses fall on the same spots: they add energy and no coverage.

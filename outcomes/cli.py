@@ -12,6 +12,18 @@ from typing import Any
 import click
 
 from outcomes.errors import OutcomesError
+from outcomes.protocol import load_protocol
+from outcomes.questions.ask import ask
+from outcomes.records.dictionary import data_dictionary, table_schema_text
+from outcomes.records.draft import draft_mapping
+from outcomes.records.load import RecordsRejected, load
+from outcomes.records.load import check as check_export
+from outcomes.records.scope import Scope
+from outcomes.records.synthetic import SEED, clinic_files
+from outcomes.records.synthetic import synthesize as write_clinic
+from outcomes.report.checked import checked_text, problems_text, write_problems
+from outcomes.report.compose import compose
+from outcomes.report.typeset import typeset
 
 Step = Callable[[str], None]
 
@@ -55,9 +67,6 @@ def check(
     out: Path | None,
 ) -> None:
     """Say what would be refused in EXPORT, and why; analyse nothing."""
-    from outcomes.records.load import check as check_export
-    from outcomes.report.checked import checked_text, write_problems
-
     checked = check_export(
         export,
         sessions=sessions,
@@ -96,14 +105,6 @@ def audit(
     out: Path | None,
 ) -> None:
     """Audit EXPORT: audit.pdf, report.json, tables and figures. Without EXPORT, the invented clinic."""
-    from outcomes.protocol import load_protocol
-    from outcomes.questions.ask import ask
-    from outcomes.records.load import load
-    from outcomes.records.scope import Scope
-    from outcomes.records.synthetic import clinic_files
-    from outcomes.report.compose import compose
-    from outcomes.report.typeset import typeset
-
     say = _progress(quiet)
     protocol = load_protocol(config)
     cut_off = _day(as_of)
@@ -138,8 +139,6 @@ def audit(
 @click.option("--visits", type=_EXPORT, help="Follow-up visits, when they come as a file of their own.")
 def draft(export: Path, sessions: Path | None, layers: Path | None, visits: Path | None) -> None:
     """Draft a mapping from the headers of EXPORT and print it; check every line before use."""
-    from outcomes.records.draft import draft_mapping
-
     click.echo(draft_mapping(export, sessions=sessions, layers=layers, visits=visits))
 
 
@@ -147,8 +146,6 @@ def draft(export: Path, sessions: Path | None, layers: Path | None, visits: Path
 @click.option("--format", "form", type=click.Choice(["markdown", "json"]), default="markdown", show_default=True)
 def schema(form: str) -> None:
     """Print the record contract: a data dictionary, or a Frictionless Table Schema as JSON."""
-    from outcomes.records.dictionary import data_dictionary, table_schema_text
-
     click.echo(data_dictionary() if form == "markdown" else table_schema_text())
 
 
@@ -157,9 +154,6 @@ def schema(form: str) -> None:
 @click.option("--seed", type=click.IntRange(min=0), help="Another clinic of the same kind.")
 def synthesize(folder: Path, seed: int | None) -> None:
     """Write the invented clinic to FOLDER: export, mapping and known truth."""
-    from outcomes.records.synthetic import SEED
-    from outcomes.records.synthetic import synthesize as write_clinic
-
     write_clinic(folder, seed=SEED if seed is None else seed)
     click.echo(f"The invented clinic is in {folder}")
 
@@ -183,11 +177,7 @@ def _day(text: str | None) -> date | None:
 
 def _explain(error: OutcomesError) -> None:
     """List the problems of a rejected export below its two sentences."""
-    from outcomes.records.load import RecordsRejected
-
     if isinstance(error, RecordsRejected) and error.problems:
-        from outcomes.report.checked import problems_text
-
         click.echo(problems_text(error.problems), err=True)
 
 

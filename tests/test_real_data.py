@@ -30,14 +30,22 @@ PRINTED_MASSES = {  # Fay and Shaw (2010), four decimals
 }
 MONTHS = tuple(float(m) for m in range(0, 49, 4))
 
-HERD = [1, 1, 1, 1, 2, 2, 2, 3, 3, 3, 3, 4, 4, 4, 4, 5, 5, 5, 5, 6, 6, 6, 6, 7, 7, 7, 7, 8, 9, 9, 9, 9, 10, 10, 10, 10,
-        11, 11, 11, 11, 12, 12, 12, 12, 13, 13, 13, 13, 14, 14, 14, 14, 15, 15, 15, 15]  # fmt: skip
-PERIOD = [1, 2, 3, 4, 1, 2, 3, 1, 2, 3, 4, 1, 2, 3, 4, 1, 2, 3, 4, 1, 2, 3, 4, 1, 2, 3, 4, 1, 1, 2, 3, 4, 1, 2, 3, 4,
-          1, 2, 3, 4, 1, 2, 3, 4, 1, 2, 3, 4, 1, 2, 3, 4, 1, 2, 3, 4]  # fmt: skip
-INCIDENCE = [2, 3, 4, 0, 3, 1, 1, 8, 2, 0, 2, 2, 0, 2, 0, 5, 0, 0, 1, 3, 0, 0, 1, 8, 1, 3, 0, 12, 2, 0, 0, 0, 1, 1, 0, 2,
-             0, 5, 3, 1, 2, 1, 0, 0, 1, 2, 0, 0, 11, 0, 0, 0, 1, 1, 1, 0]  # fmt: skip
-SIZE = [14, 12, 9, 5, 22, 18, 21, 22, 16, 16, 20, 10, 10, 9, 6, 18, 25, 24, 4, 17, 17, 18, 20, 16, 10, 9, 5, 34, 9, 6, 8,
-        6, 22, 22, 18, 22, 25, 27, 22, 22, 10, 8, 6, 5, 21, 24, 19, 23, 19, 2, 3, 2, 19, 15, 15, 15]  # fmt: skip
+HERD = [
+    1, 1, 1, 1, 2, 2, 2, 3, 3, 3, 3, 4, 4, 4, 4, 5, 5, 5, 5, 6, 6, 6, 6, 7, 7, 7, 7, 8, 9, 9, 9, 9, 10, 10, 10,
+    10, 11, 11, 11, 11, 12, 12, 12, 12, 13, 13, 13, 13, 14, 14, 14, 14, 15, 15, 15, 15,
+]  # fmt: skip
+PERIOD = [
+    1, 2, 3, 4, 1, 2, 3, 1, 2, 3, 4, 1, 2, 3, 4, 1, 2, 3, 4, 1, 2, 3, 4, 1, 2, 3, 4, 1, 1, 2, 3, 4, 1, 2, 3, 4,
+    1, 2, 3, 4, 1, 2, 3, 4, 1, 2, 3, 4, 1, 2, 3, 4, 1, 2, 3, 4,
+]  # fmt: skip
+INCIDENCE = [
+    2, 3, 4, 0, 3, 1, 1, 8, 2, 0, 2, 2, 0, 2, 0, 5, 0, 0, 1, 3, 0, 0, 1, 8, 1, 3, 0, 12, 2, 0, 0, 0, 1, 1, 0,
+    2, 0, 5, 3, 1, 2, 1, 0, 0, 1, 2, 0, 0, 11, 0, 0, 0, 1, 1, 1, 0,
+]  # fmt: skip
+SIZE = [
+    14, 12, 9, 5, 22, 18, 21, 22, 16, 16, 20, 10, 10, 9, 6, 18, 25, 24, 4, 17, 17, 18, 20, 16, 10, 9, 5, 34, 9,
+    6, 8, 6, 22, 22, 18, 22, 25, 27, 22, 22, 10, 8, 6, 5, 21, 24, 19, 23, 19, 2, 3, 2, 19, 15, 15, 15,
+]  # fmt: skip
 
 
 @pytest.fixture
@@ -55,8 +63,16 @@ def test_cosmesis_curves_are_those_printed_and_are_drawn(cosmesis):
         assert curve.estimate.mass.round(4).tolist() == printed
         assert curve.estimate.gap < 1e-6
         drawn.append(
-            Curve(treatment, MONTHS, tuple(curve.value), curve.low, curve.high,
-                  tuple(int(n) for n in curve.under_observation), curve.n, curve.patients)  # fmt: skip
+            Curve(
+                treatment,
+                MONTHS,
+                tuple(curve.value),
+                curve.low,
+                curve.high,
+                tuple(int(n) for n in curve.under_observation),
+                curve.n,
+                curve.patients,
+            )
         )
     figure = draw(Curves("Cosmetic deterioration", "Months", "Free of it (%)", tuple(drawn), MONTHS))
     assert "RadChem" in figure.svg
@@ -121,8 +137,13 @@ def test_herds_spread_and_funnel():
     assert {p.label for p in points if p.verdict == "outside 99.8 %"} >= {"8"}
     drawn = draw(
         Funnel(
-            "Herds", "Animals", "Incidence (%)", tuple(points), overall, tuple(float(s) for s in sizes),
+            "Herds",
+            "Animals",
+            "Incidence (%)",
+            tuple(points),
+            overall,
+            tuple(float(s) for s in sizes),
             (("99.8 %", tuple(limits[:, 0]), tuple(limits[:, 3])),),
-        )  # fmt: skip
+        )
     )
     assert "<svg" in drawn.svg

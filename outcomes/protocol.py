@@ -78,8 +78,6 @@ class Protocol:
         Beam width that the settings models are about: energy compares only within one.
     aft_family : str
         Family of the healing model: ``loglogistic``, ``weibull`` or ``lognormal``.
-    events_per_parameter : float
-        Patients with events needed for each parameter of a model.
     fewest_patients_beside : int
         Patients needed on either side of a setting's step before an effect is stated.
     fewest_in_support : int
@@ -110,7 +108,6 @@ class Protocol:
     judged: tuple[str, ...] = ("hyperpigmentation", "prolonged_redness", "acne_milia")
     spot_class: str = "narrow"
     aft_family: str = "loglogistic"
-    events_per_parameter: float = 3.0
     fewest_patients_beside: int = 10
     fewest_in_support: int = 5
     fewest_judged: int = 10
@@ -139,7 +136,6 @@ _PLAIN: dict[str, type] = {
     "level": float,
     "spot_class": str,
     "aft_family": str,
-    "events_per_parameter": float,
     "fewest_patients_beside": int,
     "fewest_in_support": int,
     "fewest_judged": int,
@@ -158,7 +154,6 @@ _CHOICES = {
 _RANGES: dict[str, tuple[float, float]] = {
     # entry: (lowest, highest) allowed, both included
     "level": (0.5, 0.999),
-    "events_per_parameter": (3.0, 50.0),
     "fewest_patients_beside": (5, 1_000),
     "fewest_in_support": (5, 1_000),
     "fewest_judged": (10, 1_000),

@@ -19,6 +19,8 @@ _BATCH_NUMBERS = 10_000_000  # numbers held at once in the largest array
 _FULL_LEVERAGE = 1e-9  # below this distance from 1 a patient alone determines a direction
 _SINGULAR = 1e-13  # eigenvalues below this share of the largest are taken as zero
 
+_LEAST_WEIGHT = 1e-30  # keeps a record finite whose fitted probability rounds to 0 or 1
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ClusterCovariance:
@@ -147,7 +149,7 @@ def _half_inverse(part: _Batch) -> FloatArray:
 
 def _batches(turned: FloatArray, cells: Cells, probability: FloatArray, *, widest: int) -> Iterator[_Batch]:
     mu = probability[cells.pattern]
-    weight = mu * (1 - mu)
+    weight = np.maximum(mu * (1 - mu), _LEAST_WEIGHT)
     spread = np.sqrt(cells.trials * weight)
     residual = (cells.events - cells.trials * mu) / spread
     sizes = np.bincount(cells.cluster, minlength=cells.clusters)

@@ -164,7 +164,7 @@ def penalised(
         "flic_intercept": corrected,
         "risk_covariances": _risk_covariances(surface, best, data, corrected - float(coefficients[0])),
         "information_covariance": surface.raw_covariance(best.inverse),
-        "standard_error": np.sqrt(np.diag(covariance)),
+        "standard_error": np.sqrt(np.maximum(np.diag(covariance), 0.0)),
     }
     if data.cells is not None:
         details["patients_with_events"] = data.cells.with_events

@@ -13,17 +13,24 @@ import numpy as np
 from scipy.optimize import brentq, minimize
 from scipy.special import expit
 
-from outcomes.estimates.binary import Binary
+from outcomes.estimates.binary import Binary, Codes
 from outcomes.estimates.estimate import FloatArray
 from outcomes.estimates.separation import standardised
 
 _STEP_LIMIT = 5.0
+_HALVINGS = 3  # a step halved more often than this is not a good step
 _PROFILE_PRECISION = 1e-8  # the profile's value errs by the square of it
-_FAR = 60  # outward steps in search of a limit, each at least half a standard error
+_WEAKEST = 1e-9
+_FARTHEST = 30.0  # log odds ratio for one standard deviation of a column
+_FAR = 60  # outward steps in search of a limit
 
 
 class NotConverged(ArithmeticError):
     """The maximum was not found; the caller turns it into a "cannot say"."""
+
+
+class _OutOfReach(ArithmeticError):
+    """A value so far from the maximum that the records hardly tell it from the next."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -119,10 +126,10 @@ class Surface:
         slack = precision * max(1.0, float(np.sqrt(self.trials.sum())))
         for _ in range(200):
             step, size = self._step(state, free)
-            state, moved = self._climb(state, step)
+            state, halvings = self._climb(state, step)
             if size < precision or (size < 100 * precision and float(np.abs(state.score[free]).max()) < slack):
                 return state
-            if not moved:
+            if halvings > _HALVINGS:
                 break
         return self._by_gradient(state, free)
 
@@ -132,29 +139,35 @@ class Surface:
         point[0] = np.log((k + 0.5) / (n - k + 0.5))
         return self.at(point)
 
-    def _step(self, state: State, free: FloatArray) -> tuple[FloatArray, float]:
-        mu = state.probability
-        weight = (self.trials + 2 * self.penalty * state.leverage) * mu * (1 - mu)
-        columns = self.matrix[:, free]
-        found = np.linalg.solve((columns * weight[:, None]).T @ columns, state.score[free])
+    def _step(self, state: State, free: Codes) -> tuple[FloatArray, float]:
+        found = np.linalg.solve(self._augmented(state, free), state.score[free])
         size = float(np.abs(found).max())
         step = np.zeros(self.matrix.shape[1])
         step[free] = found * min(1.0, _STEP_LIMIT / size) if size > 0 else found
         return step, size
 
-    def _climb(self, state: State, step: FloatArray) -> tuple[State, bool]:
-        for _ in range(40):
+    def _augmented(self, state: State, free: Codes) -> FloatArray:
+        """Information of the records augmented by their leverages, free columns only."""
+        mu = state.probability
+        weight = (self.trials + 2 * self.penalty * state.leverage) * mu * (1 - mu)
+        columns = self.matrix[:, free]
+        return (columns * weight[:, None]).T @ columns
+
+    def _climb(self, state: State, step: FloatArray) -> tuple[State, int]:
+        for halvings in range(40):
             try:
                 tried = self.at(state.point + step)
             except np.linalg.LinAlgError:
                 step = step / 2
                 continue
             if tried.value >= state.value - 1e-12 * abs(state.value):
-                return tried, True
+                return tried, halvings
             step = step / 2
-        return state, False
+        return state, 40
 
-    def _by_gradient(self, state: State, free: FloatArray) -> State:
+    def _by_gradient(self, state: State, free: Codes) -> State:
+        """The maximum by quasi-Newton steps, where the penalty bends too much for those of the information."""
+
         def negative(values: FloatArray) -> tuple[float, FloatArray]:
             point = state.point.copy()
             point[free] = values
@@ -164,7 +177,13 @@ class Surface:
                 return 1e10, np.zeros(len(free))
             return -here.value, -here.score[free]
 
-        found = minimize(negative, state.point[free], jac=True, method="BFGS", options={"gtol": 1e-8, "maxiter": 2000})
+        found = minimize(
+            negative,
+            state.point[free],
+            jac=True,
+            method="BFGS",
+            options={"gtol": 1e-8, "maxiter": 500, "hess_inv0": _positive_inverse(self._augmented(state, free))},
+        )
         point = state.point.copy()
         point[free] = found.x
         try:
@@ -217,21 +236,24 @@ class Surface:
         Returns
         -------
         float or None
-            On the scaled column; None when the quantile is not reached.
-
-        Raises
-        ------
-        NotConverged
-            If a constrained maximum is not found.
+            On the scaled column; None when the quantile is not reached before the records stop telling values apart
+            (the weakest direction of the information falls to a billionth of what it is at the maximum, no
+            constrained maximum can be found, or the distance passes 30).
         """
         target = float(np.sqrt(quantile))
         middle = float(best.point[column])
         error = float(np.sqrt(best.inverse[column, column]))
         nearby = [best]
 
+        floor = _WEAKEST * float(np.linalg.eigvalsh(best.information)[0])
+
         def gap(value: float) -> float:
+            if abs(value - middle) > _FARTHEST:
+                raise _OutOfReach
             close = min(nearby, key=lambda state: abs(float(state.point[column]) - value))
             here = self.held(column, value, close)
+            if float(np.linalg.eigvalsh(here.information)[0]) < floor:
+                raise _OutOfReach
             nearby.append(here)
             deviance = max(2 * (best.value - here.value), 0.0)
             return float(np.sqrt(deviance / (1.0 if divisor is None else divisor(here)))) - target
@@ -239,11 +261,14 @@ class Surface:
         inner, step = middle, target * error
         if divisor is not None:
             step *= float(np.sqrt(divisor(best)))
-        for _ in range(_FAR):
-            outer = inner + side * step
-            if gap(outer) > 0:
-                return self._root(gap, inner, outer, middle, target, 1e-9 * error)
-            inner, step = outer, step * 1.5
+        try:
+            for _ in range(_FAR):
+                outer = inner + side * step
+                if gap(outer) > 0:
+                    return self._root(gap, inner, outer, middle, target, 1e-9 * error)
+                inner, step = outer, step * 1.5
+        except (_OutOfReach, NotConverged):
+            return None
         return None
 
     @staticmethod
@@ -273,3 +298,13 @@ class Surface:
     def raw_value(self, state: State) -> float:
         """The (penalised) log-likelihood of the columns as given."""
         return state.value + 2 * self.penalty * float(np.log(self.scale).sum())
+
+
+def _positive_inverse(information: FloatArray) -> FloatArray:
+    """Inverse of a symmetric matrix whose small or negative eigenvalues are raised to where they do no harm."""
+    values, vectors = np.linalg.eigh((information + information.T) / 2)
+    if not float(values.max()) > 1e-12:
+        raise NotConverged("the likelihood is flat")
+    raised = np.maximum(values, 1e-10 * float(values.max()))
+    inverse = (vectors / raised) @ vectors.T
+    return np.asarray((inverse + inverse.T) / 2, dtype=np.float64)

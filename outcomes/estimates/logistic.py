@@ -114,7 +114,7 @@ def maximum_likelihood(
         details["cluster_covariance"] = robust
         details["contrast_degrees"] = partial(_contrast_degrees, surface, data.cells, best)
         details["patients_with_events"] = data.cells.with_events
-    details["standard_error"] = np.sqrt(np.diag(covariance))
+    details["standard_error"] = np.sqrt(np.maximum(np.diag(covariance), 0.0))
     answers = [
         _profile_term(design, data, surface, best, j, level, method)
         if method == PROFILE

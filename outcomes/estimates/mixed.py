@@ -19,7 +19,9 @@ from outcomes.estimates.ratios import cannot_say, floored, left_out, nothing_to_
 
 METHOD = "random-intercept logistic regression, adaptive Gauss–Hermite quadrature, profile-likelihood limits"
 _AT_ZERO = 1e-4
-_WIDEST_SD = 30.0
+_FEWEST_GROUPS = 3
+_FEWEST_EVENTS = 5
+_WIDEST_SD = 5.0  # odds 150 times apart one standard deviation on: a limit beyond it is no limit
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,15 +57,20 @@ class _Model:
         u, spread = self.modes(theta)
         effect = u[:, None] + spread[:, None] * self.nodes
         linear = eta[:, None] + sd * effect[self.group]
-        log_joint = self._sum(self.events[:, None] * linear - self.trials[:, None] * np.logaddexp(0, linear))
+        small = np.exp(-np.abs(linear))
+        softplus = np.maximum(linear, 0.0) + np.log1p(small)
+        mu = np.where(linear >= 0, 1.0, small) / (1.0 + small)
+        by_group = self._sum(self.events)
+        log_joint = self._sum(self.events * eta)[:, None] + sd * by_group[:, None] * effect
+        log_joint -= self._sum(self.trials[:, None] * softplus)
         log_joint += -0.5 * effect**2 + 0.5 * self.nodes**2 + self.log_weights + np.log(spread)[:, None]
         top = log_joint.max(axis=1, keepdims=True)
         mass = np.exp(log_joint - top)
         total = mass.sum(axis=1, keepdims=True)
         share = mass / total
-        residual = self.events[:, None] - self.trials[:, None] * expit(linear)
-        by_coefficient = self.matrix.T @ (residual * share[self.group]).sum(axis=1)
-        by_sd = float((self._sum(residual) * effect * share).sum())
+        expected = self.trials[:, None] * mu
+        by_coefficient = self.matrix.T @ (self.events - np.einsum("ij,ij->i", expected, share[self.group]))
+        by_sd = float(((by_group[:, None] - self._sum(expected)) * effect * share).sum())
         value = -float((top[:, 0] + np.log(total[:, 0])).sum())
         return value, -np.append(by_coefficient, by_sd)
 
@@ -117,10 +124,11 @@ def random_intercept(
     Returns
     -------
     Fit or NotEstimable
+        NotEstimable with fewer than 3 groups, 5 events or 5 non-events, with collinear columns or under separation.
         ``covariance`` holds the coefficients only. ``details``: ``between_sd`` (`Estimate` of σ on the logit scale,
-        profile limits, p of the likelihood ratio against σ = 0 by the even mixture of χ²₀ and χ²₁), ``modes``
-        (group → mode of b_g and its standard deviation, both on the logit scale, σ taken as known), ``p_value``,
-        ``groups``, ``standard_error``.
+        profile limits, the upper one None beyond 5, p of the likelihood ratio against σ = 0 by the even mixture of
+        χ²₀ and χ²₁; "cannot say" where σ itself is beyond 5), ``modes`` (group → mode of b_g and its standard
+        deviation, both on the logit scale, σ taken as known), ``p_value``, ``groups``, ``standard_error``.
 
     Raises
     ------
@@ -140,8 +148,11 @@ def random_intercept(
     if refusal is not None:
         return refusal
     cells = data.cells
-    if cells is None or cells.clusters < 2:
-        return cannot_say("model", "one group only", method=METHOD, data=shown)
+    if cells is None or cells.clusters < _FEWEST_GROUPS:
+        reason = f"a spread needs {_FEWEST_GROUPS} groups, and there are {0 if cells is None else cells.clusters}"
+        return cannot_say("model", reason, method=METHOD, data=shown)
+    if min(data.event_count, data.n - data.event_count) < _FEWEST_EVENTS:
+        return cannot_say("model", f"fewer than {_FEWEST_EVENTS} events or non-events", method=METHOD, data=shown)
     surface = Surface.of(data, penalty=0.0)
     z, weight = np.polynomial.hermite_e.hermegauss(nodes)
     model = _Model(
@@ -158,16 +169,16 @@ def random_intercept(
 
 
 def _best(model: _Model, start: FloatArray) -> FloatArray:
-    found = [_minimum(model, np.append(start, sd), None) for sd in (0.3, 1.0)]
-    best = min(found, key=lambda theta: model.negative(theta)[0])
-    for _ in range(3):
-        slope = model.negative(best)[1]
-        try:
-            tried = best - np.linalg.solve(model.hessian(best), slope)
-        except np.linalg.LinAlgError:
-            break
-        if not model.negative(tried)[0] <= model.negative(best)[0]:
-            break
+    best = _minimum(model, np.append(start, 0.5), None)
+    if abs(best[-1]) < _AT_ZERO:  # zero is always stationary; look whether it is more than that
+        other = _minimum(model, np.append(start, 1.5), None)
+        best = min(best, other, key=lambda theta: model.negative(theta)[0])
+    value, slope = model.negative(best)
+    try:
+        tried = best - np.linalg.solve(model.hessian(best), slope)
+    except np.linalg.LinAlgError:
+        tried = best
+    if model.negative(tried)[0] <= value:
         best = tried
     best = best.copy()
     best[-1] = abs(best[-1])
@@ -185,7 +196,7 @@ def _minimum(model: _Model, start: FloatArray, held: int | None, inverse: FloatA
         value, slope = model.negative(theta)
         return value, slope[free]
 
-    options: dict[str, object] = {"gtol": 1e-6, "maxiter": 500}
+    options: dict[str, object] = {"gtol": 1e-6, "maxiter": 100}
     if inverse is not None:
         options["hess_inv0"] = inverse
     found = minimize(negative, start[free], jac=True, method="BFGS", options=options)
@@ -283,28 +294,29 @@ def _limit(
     minimum: float,
     quantile: float,
 ) -> float | None:
-    middle = float(theta[column])
+    middle, target = float(theta[column]), float(np.sqrt(quantile))
     curvature = float(np.linalg.pinv(hessian)[column, column])
     step = float(np.sqrt(quantile * curvature)) if curvature > 0 else 0.5
+    known = {middle: -target}
+    spread = column == len(theta) - 1
 
     def gap(value: float) -> float:
-        if value == middle:
-            return -float(np.sqrt(quantile))
-        here = model.negative(_held(model, theta, hessian, column, value))[0]
-        return float(np.sqrt(max(2 * (here - minimum), 0.0)) - np.sqrt(quantile))
+        if value not in known:
+            here = model.negative(_held(model, theta, hessian, column, value))[0]
+            known[value] = float(np.sqrt(max(2 * (here - minimum), 0.0))) - target
+        return known[value]
 
+    if spread and side < 0 and gap(0.0) <= 0:
+        return 0.0
+    if spread and side > 0 and (middle >= _WIDEST_SD or gap(_WIDEST_SD) <= 0):
+        return None
     inner = middle
     for _ in range(40):
         outer = inner + side * step
-        if column == len(theta) - 1:
-            if side < 0:
-                if gap(0.0) <= 0:
-                    return 0.0
-                outer = 0.0
-            elif outer > _WIDEST_SD:
-                return None
+        if spread:
+            outer = min(max(outer, 0.0), _WIDEST_SD)
         if gap(outer) > 0:
-            return float(brentq(gap, min(inner, outer), max(inner, outer), xtol=1e-8))
+            return float(brentq(gap, min(inner, outer), max(inner, outer), xtol=1e-6))
         inner, step = outer, step * 1.5
     return None
 
@@ -320,6 +332,9 @@ def _between(
     p_value: float,
 ) -> Answer:
     last = len(theta) - 1
+    if float(theta[last]) >= _WIDEST_SD:
+        reason = "the groups lie too far apart for a spread to be put to it"
+        return cannot_say("standard deviation between groups", reason, method=METHOD, data=data, unit="log odds")
     low = _limit(model, theta, hessian, last, -1, minimum, quantile)
     high = _limit(model, theta, hessian, last, 1, minimum, quantile)
     term, unit = "standard deviation between groups", "log odds"

@@ -113,6 +113,9 @@ def nothing_to_fit(design: Design, data: Binary, *, method: str, finite: bool) -
         return refuse("every record has the event")
     if data.cells is not None and data.cells.clusters < 2:
         return refuse("one patient only")
+    parameters = data.matrix.shape[1]
+    if data.cells is not None and data.cells.clusters <= parameters:
+        return refuse(f"{data.cells.clusters} patients cannot carry {parameters} parameters")
     redundant = collinear_columns(data.matrix, data.trials)
     if redundant:
         names = ", ".join(design.labels[j] for j in redundant)

@@ -142,7 +142,8 @@ def test_order_units_and_labels_do_not_matter(herds):
 @pytest.mark.parametrize(
     ("group", "events", "reason"),
     [
-        (["a"] * 6, [1, 0, 0, 1, 1, 0], "one group only"),
+        (list("aaabbb"), [1, 0, 0, 1, 1, 0], "a spread needs 3 groups, and there are 2"),
+        (list("aabbcc"), [1, 0, 0, 1, 1, 0], "fewer than 5 events or non-events"),
         (list("aabbcc"), [0] * 6, "no events"),
         (list("aabbcc"), [0, 1, 0, 1, 0, 1], "separation: no finite maximum-likelihood estimate for x"),
     ],

@@ -177,6 +177,8 @@ def median(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Draws:
+    """Intervals and masses of each draw, all of shape (draws, intervals)."""
+
     left: FloatArray
     right: FloatArray
     mass: FloatArray
@@ -207,8 +209,38 @@ def _replicates(
     column = {(a, b): j for j, (a, b) in enumerate(zip(problem.left, problem.right, strict=True))}
     for a, b, mass in zip(estimate.left, estimate.right, estimate.mass, strict=True):
         start[column[a, b]] += 0.9 * mass
-    mass, _ = maximise_many(problem.inside, np.asarray(counts, dtype=float), start)
-    return _Draws(problem.left, problem.right, mass)
+    counts = np.asarray(counts, dtype=float)
+    mass, _ = maximise_many(problem.inside, counts, start)
+    return _Draws(*_own_edges(problem, counts > 0), mass)
+
+
+def _own_edges(problem: Problem, drawn: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
+    """Where the intervals with mass begin and end by the records of each draw alone, shape (draws, intervals).
+
+    A draw that lacks the one record which ended an interval early does not know that end: its interval reaches from
+    the last lower bound drawn before it to the first upper bound drawn after it.
+    """
+    exact = problem.lower == problem.upper
+    starts, start_of = np.unique(problem.lower[~exact], return_inverse=True)
+    ends, end_of = np.unique(problem.upper[~exact], return_inverse=True)
+    left = np.broadcast_to(problem.left, (len(drawn), len(problem.left))).copy()
+    right = np.broadcast_to(problem.right, left.shape).copy()
+    open_ones = np.flatnonzero(problem.left != problem.right)
+    if not len(starts) or not len(open_ones):
+        return left, right
+    here = np.zeros((len(drawn), len(starts)), dtype=bool)
+    there = np.zeros((len(drawn), len(ends)), dtype=bool)
+    for column, (s, e) in enumerate(zip(start_of, end_of, strict=True)):
+        present = drawn[:, np.flatnonzero(~exact)[column]]
+        here[:, s] |= present
+        there[:, e] |= present
+    latest = np.maximum.accumulate(np.where(here, starts, 0.0), axis=1)
+    earliest = np.minimum.accumulate(np.where(there, ends, np.inf)[:, ::-1], axis=1)[:, ::-1]
+    before = np.searchsorted(starts, problem.right[open_ones], side="left") - 1
+    after = np.searchsorted(ends, problem.left[open_ones], side="right")
+    left[:, open_ones] = np.where(before >= 0, latest[:, np.maximum(before, 0)], 0.0)
+    right[:, open_ones] = np.where(after < len(ends), earliest[:, np.minimum(after, len(ends) - 1)], np.inf)
+    return np.minimum(left, problem.left), np.maximum(right, problem.right)
 
 
 def _band(
@@ -216,8 +248,11 @@ def _band(
 ) -> tuple[tuple[float | None, ...], tuple[float | None, ...]]:
     if draws is None or not len(days):
         return (None,) * len(days), (None,) * len(days)
-    lower_ends = draws.mass @ counted_at(draws.left, draws.right, days).T
-    upper_ends = draws.mass @ counted_at(draws.left, draws.right, days, upper=True).T
+    lower_ends = np.empty((len(draws.mass), len(days)))
+    upper_ends = np.empty_like(lower_ends)
+    for i, (left, right, mass) in enumerate(zip(draws.left, draws.right, draws.mass, strict=True)):
+        lower_ends[i] = counted_at(left, right, days) @ mass
+        upper_ends[i] = counted_at(left, right, days, upper=True) @ mass
     tail = (1 - level) / 2
     low = np.clip(np.quantile(lower_ends, tail, axis=0), 0.0, 1.0)
     high = np.clip(np.quantile(upper_ends, 1 - tail, axis=0), 0.0, 1.0)

@@ -96,10 +96,11 @@ def spread_at(left: FloatArray, right: FloatArray, days: FloatArray) -> FloatArr
 
 
 def brackets(left: FloatArray, right: FloatArray, masses: FloatArray, share: float) -> tuple[FloatArray, FloatArray]:
-    """In which interval (left, right] does each distribution (a row of masses) reach this share?"""
+    """In which interval (left, right] does each distribution reach this share? One row of each a distribution."""
     done = np.cumsum(masses, axis=1)
     index = np.minimum((done < share - 1e-9).sum(axis=1), masses.shape[1] - 1)
-    return left[index], right[index]
+    row = np.arange(len(masses))
+    return left[row, index], right[row, index]
 
 
 def quantiles(left: FloatArray, right: FloatArray, masses: FloatArray, share: float) -> FloatArray:

@@ -250,3 +250,14 @@ def test_every_set_of_intervals_converges_and_prints_no_nonsense(records):
         assert (low is None) == (high is None)
         assert low is None or 0 <= low < high <= 1
     assert np.all(np.diff(curve.under_observation) <= 0)
+
+
+def test_one_record_does_not_set_the_lower_limit_of_a_median():
+    """Of 70 patients one was seen unhealed on day 5; draws without that one do not know that day."""
+    bounds = [(0, 6)] * 30 + [(0, 8)] * 30 + [(5, 8)] + [(6, 14)] * 9
+    after, by = (np.array(edge, dtype=float) for edge in zip(*bounds, strict=True))
+    curve = interval_curve(after, by, np.arange(len(bounds)).astype(str), [1.0, 4.0, 6.0], replicates=400)
+    assert curve.median.low == 0.0  # a draw lacks the one record with chance 0.37
+    assert curve.median.high >= 6.0
+    assert curve.low[0] is not None
+    assert curve.low[0] < 0.9  # the band on day 1 holds what no visit determines

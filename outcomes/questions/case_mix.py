@@ -15,14 +15,16 @@ from outcomes.questions.population import AGE_LEVELS, INDICATION_LEVELS, SKIN_LE
 from outcomes.records.cases import Cases
 from outcomes.records.scope import Scope
 from outcomes.records.vocabulary import REGIONS
-from outcomes.wording import capital, count, decapital, estimate_text, listing, percent, plural
+from outcomes.wording import capital, count, decapital, estimate_text, listing, number_word, percent, plural
+
+NO_REGION = "none"
 
 _PATIENT_LEVEL = (
     ("Skin type", "skin_group", {level: level for level in SKIN_LEVELS}),
     ("Age", "age_group", {level: level for level in AGE_LEVELS}),
 )
 _ZONE_LEVEL = (
-    ("Region", "region", REGIONS),
+    ("Region", "region", {**REGIONS, NO_REGION: "no region (scars elsewhere)"}),
     ("Indication", "indication_group", {level: level for level in INDICATION_LEVELS}),
 )
 
@@ -63,7 +65,7 @@ def case_mix(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
         key="case_mix",
         title="Who was treated",
         asks="Who was treated in this period, and has the mix changed against the baseline?",
-        says=_sentences(scope, sizes, shifted),
+        says=_sentences(scope, sizes, shifted, sum(isinstance(row.answer, Estimate) for row in rows)),
         estimates=tuple(answers),
         exhibits=(forest,),
         denominators=f"{scope.label}: {sizes[0]}. {scope.baseline_label}: {sizes[1]}.",
@@ -99,7 +101,7 @@ def _compared(
     shares: list[Answer] = []
     cells: list[str] = []
     for frame, when in ((now, "this period"), (before, "baseline")):
-        member = (frame[column].astype("string") == level).fillna(False).to_numpy(dtype=bool)
+        member = (frame[column].astype("string").fillna(NO_REGION) == level).fillna(False).to_numpy(dtype=bool)
         share = clustered_proportion(
             member, frame["patient_id"].to_numpy(dtype=str), term=f"{term}, {when}", level=confidence
         )
@@ -124,11 +126,13 @@ def _covers(answer: Estimate, value: float) -> bool:
     return (answer.low is None or answer.low <= value) and (answer.high is None or answer.high >= value)
 
 
-def _sentences(scope: Scope, sizes: Sequence[str], shifted: Sequence[Row]) -> tuple[str, ...]:
+def _sentences(scope: Scope, sizes: Sequence[str], shifted: Sequence[Row], compared: int) -> tuple[str, ...]:
     first = f"In {scope.label} the records hold {sizes[0]}; in {scope.baseline_label} {sizes[1]}."
     if not shifted:
-        return (first, "No share differs from the baseline by more than its interval allows.")
-    moved = [
-        f"{row.group.split(',')[0].lower()} {decapital(row.label)} by {estimate_text(row.answer)}" for row in shifted
-    ]
-    return (first, f"Against the baseline the mix has moved for {listing(moved)}.")
+        return (first, "Every interval of a difference from the baseline holds zero.")
+    moved = [f"{row.group.split(',')[0].lower()} {decapital(row.label)} {estimate_text(row.answer)}" for row in shifted]
+    return (
+        first,
+        f"Of {number_word(compared)} intervals of a difference from the baseline, {number_word(len(shifted))} "
+        f"{'leaves' if len(shifted) == 1 else 'leave'} out zero: {listing(moved)}.",
+    )

@@ -7,78 +7,78 @@ from datetime import timedelta
 
 import pandas as pd
 
-from outcomes.estimates.estimate import Answer, Estimate
+from outcomes.estimates.difference import difference
+from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
 from outcomes.estimates.proportion import clustered_proportion
-from outcomes.findings import Finding, Forest, Grid, Row
+from outcomes.findings import Finding, Forest, Row
 from outcomes.protocol import Protocol
+from outcomes.questions.blank_fields import blank_fields
+from outcomes.questions.follow_up import newest_quarter_aged
+from outcomes.questions.outcome_risk import four_quarters_before, share_text, span_label
 from outcomes.questions.population import everyone, treated_between
 from outcomes.records.cases import Cases
-from outcomes.records.contract import CONTRACT
-from outcomes.records.scope import Scope
+from outcomes.records.scope import Scope, quarter_start
 from outcomes.records.vocabulary import OUTCOMES, REGIONS
-from outcomes.wording import capital, count, decapital, estimate_text, listing, of_total, percent, plural
+from outcomes.wording import capital, count, estimate_text, listing, plural
 
 REACH_DAYS = (7, 30, 90, 180)
+GRACE_DAYS = 60  # a contact due on day N may come this much later; younger zones cannot tell yet
 LOST_BY_DAY = 90
 EARLY_TROUBLE_BY_DAY = 30
-_BASIC = {"record_id", "patient_id", "session_id", "treated_on", "practitioner_id", "zone"}
 
 
 def completeness(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
     """How complete are the records, how far does follow-up reach, and who was lost?
 
-    Reach by day N is the share of zones with any contact on or after day N, among zones treated at least N
-    days before the cut-off.
+    Reach by day N is the share of zones with any contact on or after day N. It is given for the newest quarter whose
+    zones were all treated at least N + 60 days before the cut-off, so that nobody is counted before a contact was due.
     """
     everybody = everyone(cases).frame
     period = treated_between(everybody, scope.start, scope.end)
-    baseline = treated_between(everybody, scope.baseline_start, scope.baseline_end)
-    both = treated_between(everybody, scope.baseline_start, scope.end)
-    reach = [
-        Row(
-            f"Day {day}",
-            _reach(frame, day, scope, f"reach day {day}, {label}", protocol.level),
-            (_reach_counts(frame, day, scope),),
-            group=label,
-        )
-        for label, frame in ((scope.label, period), (scope.baseline_label, baseline))
-        for day in REACH_DAYS
-    ]
-    lost = _who_was_lost(both, scope, protocol)
-    absent, grid = _missing_fields(cases.during(scope.start, scope.end), scope)
-    zones = cases.source.count("zones")
+    reach = _reach_rows(everybody, scope, protocol)
+    span = treated_between(everybody, scope.baseline_start, scope.end)
+    aged = span.loc[span["treated_on"] <= pd.Timestamp(scope.as_of - timedelta(days=LOST_BY_DAY + GRACE_DAYS))]
+    lost = _who_was_lost(aged, protocol)
+    apart = _difference_by_trouble(lost)
+    absent, grid = blank_fields(cases.during(scope.start, scope.end), scope)
+    all_aged = _reach(aged, LOST_BY_DAY, f"seen from day {LOST_BY_DAY}, all", protocol.level)
     return Finding(
         key="completeness",
         title="Completeness and follow-up",
         asks="How complete are the records, how far does follow-up reach, and do those who come back differ?",
-        says=_sentences(zones.rows_read, zones.rows_refused, reach, lost),
-        brief=_brief(both, scope, protocol),
-        headlines=_headlines(both, scope, protocol),
-        estimates=tuple(row.answer for row in (*reach, *lost)),
+        says=_sentences(reach, apart),
+        brief=_brief(all_aged),
+        headlines=_headlines(reach),
+        estimates=(*(row.answer for row in (*reach, *lost)), apart, all_aged),
         exhibits=(
             Forest(
                 title="Follow-up reach: zones seen on or after each day",
-                headers=("", "seen / treated long enough ago"),
+                headers=("", "quarter", "seen / treated", "four quarters before, %"),
                 rows=tuple(reach),
                 scale="proportion",
-                note="Any kind of contact counts here. Whether a contact could tell is asked outcome by outcome.",
+                note=f"Newest quarter whose zones were all treated {GRACE_DAYS} days longer ago than the day asked about. "
+                "Any kind of contact counts here; whether a contact could tell is asked outcome by outcome.",
             ),
             Forest(
                 title=f"Who was seen on or after day {LOST_BY_DAY}",
-                headers=("", "seen / treated long enough ago"),
+                headers=("", "seen / treated"),
                 rows=tuple(lost),
                 scale="proportion",
-                note=f"{scope.baseline_label} and {scope.label} together. Trouble: any complication recorded before "
-                f"day {EARLY_TROUBLE_BY_DAY}.",
+                note=f"Zones treated {scope.baseline_label} or {scope.label}, at least {LOST_BY_DAY + GRACE_DAYS} days before "
+                f"the cut-off. Trouble: any complication recorded before day {EARLY_TROUBLE_BY_DAY}.",
             ),
             grid,
         ),
-        denominators=f"{scope.label}: {plural(len(period), 'zone')} accepted. {scope.baseline_label}: "
-        f"{plural(len(baseline), 'zone')} accepted.",
+        denominators=f"{scope.label}: {plural(len(period), 'zone')} of "
+        f"{plural(int(period['session_id'].nunique()), 'session')}; "
+        f"{plural(int(cases.during(scope.start, scope.end).sessions['session_id'].nunique()), 'session row')} "
+        "accepted.",
         exclusions=(f"Not in the export at all: {listing(absent)}.",) if absent else (),
         methods=(
             "Shares of zones carry Korn–Graubard limits with the patient as cluster (Survey Methodology "
-            "1998;24:193–201): exact limits on the sample size that the design effect leaves.",
+            "1998;24:193–201): exact limits on the sample size that the design effect leaves. Differences of "
+            "shares carry "
+            "Newcombe's hybrid limits on these (Stat Med 1998;17:873–890).",
         ),
         caveats=(
             "Those who come back need not resemble those who do not. Rates of complications are therefore weighted "
@@ -87,31 +87,44 @@ def completeness(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
     )
 
 
-def _old_enough(frame: pd.DataFrame, day: int, scope: Scope) -> pd.DataFrame:
-    return frame.loc[frame["treated_on"] <= pd.Timestamp(scope.as_of - timedelta(days=day))]
-
-
 def _reached(frame: pd.DataFrame, day: int) -> pd.Series:
     return (frame["last_seen_day"] >= day).fillna(False).astype(bool)
 
 
-def _reach(frame: pd.DataFrame, day: int, scope: Scope, term: str, level: float) -> Answer:
-    enough = _old_enough(frame, day, scope)
+def _reach(frame: pd.DataFrame, day: int, term: str, level: float) -> Answer:
     return clustered_proportion(
-        _reached(enough, day).to_numpy(), enough["patient_id"].to_numpy(dtype=str), term=term, level=level
+        _reached(frame, day).to_numpy(), frame["patient_id"].to_numpy(dtype=str), term=term, level=level
     )
 
 
-def _reach_counts(frame: pd.DataFrame, day: int, scope: Scope) -> str:
-    enough = _old_enough(frame, day, scope)
-    counts = f"{count(int(_reached(enough, day).sum()))} / {count(len(enough))}"
-    return counts if len(enough) == len(frame) else f"{counts} (of {count(len(frame))})"
+def _counts(frame: pd.DataFrame, day: int) -> str:
+    return f"{count(int(_reached(frame, day).sum()))} / {count(len(frame))}"
 
 
-def _who_was_lost(frame: pd.DataFrame, scope: Scope, protocol: Protocol) -> list[Row]:
-    groups: list[tuple[str, str, pd.Series]] = []
+def _reach_rows(everybody: pd.DataFrame, scope: Scope, protocol: Protocol) -> list[Row]:
+    rows = []
+    for day in REACH_DAYS:
+        start, end, quarter = newest_quarter_aged(day + GRACE_DAYS, scope.end, scope.as_of)
+        first, last = quarter_start(*four_quarters_before(start)), start - timedelta(days=1)
+        now, before = treated_between(everybody, start, end), treated_between(everybody, first, last)
+        span = span_label(first, last)
+        rows.append(
+            Row(
+                f"Day {day}",
+                _reach(now, day, f"reach day {day}, {quarter}", protocol.level),
+                (
+                    quarter,
+                    _counts(now, day),
+                    share_text(_reach(before, day, f"reach day {day}, {span}", protocol.level)),
+                ),
+            )
+        )
+    return rows
+
+
+def _who_was_lost(frame: pd.DataFrame, protocol: Protocol) -> list[Row]:
     trouble = _early_trouble(frame)
-    groups += [
+    groups: list[tuple[str, str, pd.Series]] = [
         ("Early course", "trouble recorded", trouble),
         ("Early course", "no trouble recorded", ~trouble),
     ]
@@ -124,10 +137,10 @@ def _who_was_lost(frame: pd.DataFrame, scope: Scope, protocol: Protocol) -> list
     rows = []
     for group, label, member in groups:
         part = frame.loc[member.fillna(False).to_numpy(dtype=bool)]
-        if part.empty:
+        if part.empty and group != "Early course":
             continue
-        answer = _reach(part, LOST_BY_DAY, scope, f"seen from day {LOST_BY_DAY}, {group}: {label}", protocol.level)
-        rows.append(Row(capital(label), answer, (_reach_counts(part, LOST_BY_DAY, scope),), group=group))
+        answer = _reach(part, LOST_BY_DAY, f"seen from day {LOST_BY_DAY}, {group}: {label}", protocol.level)
+        rows.append(Row(capital(label), answer, (_counts(part, LOST_BY_DAY),), group=group))
     return rows
 
 
@@ -140,89 +153,52 @@ def _early_trouble(frame: pd.DataFrame) -> pd.Series:
     return trouble
 
 
-def _missing_fields(cases: Cases, scope: Scope) -> tuple[list[str], Grid]:
-    """Fields never filled in, by name, and a table of those filled in for some rows but not for all."""
-    absent: list[str] = []
-    rows: list[tuple[str, ...]] = []
-    groups: list[str] = []
-    asked = {name for outcome in OUTCOMES for name in (outcome.name, f"{outcome.name}_day", f"{outcome.name}_severity")}
-    asked |= {"last_seen_day", "healed_after_day", "healed_by_day", "red_after_day", "red_by_day", "infection_assessed"}
-    for table, columns, frame in (
-        ("zones", CONTRACT["zones"], cases.zones),
-        ("sessions", CONTRACT["sessions"], cases.sessions),
-    ):
-        for column in columns:
-            if column.name in _BASIC | asked or column.name not in frame.columns or not len(frame):
-                continue
-            values = frame[column.name]
-            blank = values.isna() | (values.astype("string") == "not_recorded").fillna(False)
-            missing = int(blank.sum())
-            if missing == len(frame):
-                absent.append(column.name.replace("_", " "))
-            elif missing:
-                rows.append((column.describes, of_total(missing, len(frame)), percent(missing / len(frame))))
-                groups.append(capital(table))
-    return absent, Grid(
-        title=f"Fields left blank in {scope.label}",
-        headers=("Field", "blank", "share"),
-        rows=tuple(rows),
-        groups=tuple(groups),
-        number_columns=(1, 2),
-        note="Counts of the accepted records, no estimate. Required fields are never blank: such rows are set aside.",
-    )
+def _difference_by_trouble(lost: Sequence[Row]) -> Answer:
+    """Seen late with early trouble, minus without: whether those who come back differ."""
+    term = f"seen from day {LOST_BY_DAY}: trouble recorded minus not"
+    first, second = lost[0].answer, lost[1].answer
+    if isinstance(first, Estimate) and isinstance(second, Estimate):
+        return difference(first, second, term=term)
+    return NotEstimable(term, "one of the two groups is empty", n=0)
 
 
-def _brief(frame: pd.DataFrame, scope: Scope, protocol: Protocol) -> str:
-    answer = _reach(frame, LOST_BY_DAY, scope, f"reach day {LOST_BY_DAY}", protocol.level)
+def _brief(answer: Answer) -> str:
     if not isinstance(answer, Estimate):
-        return ""
+        return "How far follow-up reaches cannot be said: no zone was treated long enough ago."
     return (
-        f"Of zones treated long enough ago since {scope.baseline_label.split('–')[0]}, {estimate_text(answer)} were "
+        f"Of zones treated at least {LOST_BY_DAY + GRACE_DAYS} days before the cut-off, {estimate_text(answer)} were "
         f"seen on or after day {LOST_BY_DAY}; what the others would show is not known."
     )
 
 
-def _headlines(frame: pd.DataFrame, scope: Scope, protocol: Protocol) -> tuple[tuple[str, str], ...]:
-    said = []
-    for day in (30, LOST_BY_DAY):
-        answer = _reach(frame, day, scope, f"reach day {day}", protocol.level)
-        if isinstance(answer, Estimate):
-            said.append(f"{estimate_text(answer)} were seen on or after day {day}")
-    if not said:
-        return ()
-    return (
-        (
-            "described",
-            f"Follow-up: of zones treated {scope.baseline_label} or {scope.label} and long enough ago, "
-            f"{listing(said)}.",
-        ),
-    )
-
-
-def _sentences(read: int, refused: int, reach: Sequence[Row], lost: Sequence[Row]) -> tuple[str, ...]:
-    says = [
-        f"Of {count(read)} rows of treated zones, {count(read - refused)} were accepted and {count(refused)} set aside."
-    ]
-    now = [row for row in reach if row.group == reach[0].group]
+def _headlines(reach: Sequence[Row]) -> tuple[tuple[str, str], ...]:
     said = [
-        f"{estimate_text(row.answer)} were seen on or after {decapital(row.label)}"
-        for row in now
+        f"{estimate_text(row.answer)} of the zones of {row.cells[0]} on or after day {day}"
+        for row, day in zip(reach, REACH_DAYS, strict=True)
+        if isinstance(row.answer, Estimate) and day in (30, LOST_BY_DAY)
+    ]
+    return (("described", f"Follow-up: seen were {listing(said)}."),) if said else ()
+
+
+def _sentences(reach: Sequence[Row], apart: Answer) -> tuple[str, ...]:
+    said = [
+        f"{estimate_text(row.answer)} of the zones of {row.cells[0]} on or after day {day}"
+        for row, day in zip(reach, REACH_DAYS, strict=True)
         if isinstance(row.answer, Estimate)
     ]
-    if said:
-        says.append(f"Of zones treated in {now[0].group} and long enough ago, {listing(said)}.")
-    with_trouble, without = lost[0].answer, lost[1].answer if len(lost) > 1 else None
-    if (
-        lost[0].label == "Trouble recorded"
-        and isinstance(with_trouble, Estimate)
-        and isinstance(without, Estimate)
-        and with_trouble.low is not None
-        and without.high is not None
-        and with_trouble.low > without.high
-    ):
-        says.append(
-            f"Those with early trouble were seen on or after day {LOST_BY_DAY} more often, "
-            f"{estimate_text(with_trouble)}, "
-            f"than those without, {estimate_text(without)}: rates among those seen late overstate the risk among all."
-        )
+    says = [f"Seen were {listing(said)}."] if said else ["No quarter is old enough to say how far follow-up reaches."]
+    if isinstance(apart, Estimate) and apart.low is not None and apart.high is not None:
+        more = "more" if apart.value > 0 else "less"
+        if apart.low > 0 or apart.high < 0:
+            says.append(
+                f"Zones with early trouble were seen on or after day {LOST_BY_DAY} {more} often than those "
+                "without, by "
+                f"{estimate_text(apart)}: rates among those seen late are not those of all."
+            )
+        else:
+            says.append(
+                f"Whether zones with early trouble were seen on or after day {LOST_BY_DAY} more often than those "
+                "without "
+                f"is not shown: difference {estimate_text(apart)}."
+            )
     return tuple(says)

@@ -99,7 +99,18 @@ def newest_mature_quarter(outcome: Outcome, end: date, as_of: date) -> tuple[dat
     >>> newest_mature_quarter(OUTCOME["hyperpigmentation"], date(2026, 9, 30), date(2026, 10, 14))[2]
     '2026Q1'
     """
-    last_day = min(end, as_of - timedelta(days=maturity_days(outcome)))
+    return newest_quarter_aged(maturity_days(outcome), end, as_of)
+
+
+def newest_quarter_aged(days: int, end: date, as_of: date) -> tuple[date, date, str]:
+    """First day, last day and name of the newest quarter, up to `end`, whose last day is `days` old on `as_of`.
+
+    Examples
+    --------
+    >>> newest_quarter_aged(90, date(2026, 9, 30), date(2026, 10, 14))[2]
+    '2026Q2'
+    """
+    last_day = min(end, as_of - timedelta(days=days))
     year, number = quarter_of(last_day + timedelta(days=1))
     start = quarter_start(year, number - 1)
     stop = quarter_start(year, number) - timedelta(days=1)

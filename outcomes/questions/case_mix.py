@@ -70,9 +70,9 @@ def case_mix(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
         exhibits=(forest,),
         denominators=f"{scope.label}: {sizes[0]}. {scope.baseline_label}: {sizes[1]}.",
         methods=(
-            "Shares carry Korn–Graubard limits with the patient as cluster (Survey Methodology 1998;24:193–201); where "
-            "patients are counted, each is a cluster of one. Differences of shares carry Newcombe's hybrid limits on "
-            "these (Stat Med 1998;17:873–890), taking period and baseline as independent.",
+            "Shares carry Korn–Graubard limits with the patient as cluster (Survey Methodology 1998;24:193–201); "
+            "where patients are counted, each is a cluster of one. Differences of shares carry Newcombe's hybrid "
+            "limits on these (Stat Med 1998;17:873–890), taking period and baseline as independent.",
         ),
         caveats=(
             "A patient treated in both periods counts in both; the interval of a difference does not allow "

@@ -198,7 +198,6 @@ def _sentences(reach: Sequence[Row], apart: Answer) -> tuple[str, ...]:
         else:
             says.append(
                 f"Whether zones with early trouble were seen on or after day {LOST_BY_DAY} more often than those "
-                "without "
-                f"is not shown: difference {estimate_text(apart)}."
+                f"without is not shown: difference {estimate_text(apart)}."
             )
     return tuple(says)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
@@ -10,12 +10,13 @@ import pandas as pd
 
 from outcomes.estimates.ascertainment import WeightedRisk, risk_among_all
 from outcomes.estimates.design import Category, Term, build
-from outcomes.estimates.estimate import Answer, NotEstimable
+from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
+from outcomes.estimates.interval_censored import interval_curve
 from outcomes.protocol import Protocol
 from outcomes.questions.follow_up import FollowUp, follow_up
 from outcomes.questions.settings_model import LABELS, REFERENCES
 from outcomes.records.scope import quarter_of
-from outcomes.records.vocabulary import REGIONS, Outcome
+from outcomes.records.vocabulary import PROLONGED_REDNESS_DAY, REGIONS, Outcome
 from outcomes.wording import interval, percent
 
 WEIGHTED_BY = ("region", "skin_group", "age_group")
@@ -49,6 +50,10 @@ def outcome_risk(frame: pd.DataFrame, outcome: Outcome, span: str, protocol: Pro
     if outcome.regions is not None:
         frame = frame.loc[frame["region"].astype("string").isin(outcome.regions).to_numpy(dtype=bool)]
     state = follow_up(frame, outcome)
+    term = f"{outcome.label}, {span}"
+    weighted = _weighted(frame, state, term, protocol)
+    if outcome.derived_from == "redness" and (lasting := _still_red(frame, term, protocol)) is not None:
+        weighted = replace(weighted, risk=lasting)
     return OutcomeRisk(
         outcome=outcome,
         span=span,
@@ -56,7 +61,43 @@ def outcome_risk(frame: pd.DataFrame, outcome: Outcome, span: str, protocol: Pro
         patients=int(frame["patient_id"].nunique()),
         events=int(state.event.sum()),
         known=int(state.known.sum()),
-        weighted=_weighted(frame, state, f"{outcome.label}, {span}", protocol),
+        weighted=weighted,
+    )
+
+
+def _still_red(frame: pd.DataFrame, term: str, protocol: Protocol) -> Estimate | None:
+    """Share still red on the day that calls it prolonged, from intervals; None where no band can be set.
+
+    Who is pale early has answered and who is still red has not, so that the zones with an answer are not like those
+    without; the interval-censored estimate uses both.
+    """
+    assessed = frame.loc[frame["red_after_day"].notna()]
+    if assessed["patient_id"].nunique() < protocol.fewest_seen:
+        return None
+    curve = interval_curve(
+        assessed["red_after_day"].to_numpy(dtype=float),
+        assessed["red_by_day"].to_numpy(dtype=float, na_value=np.nan),
+        assessed["patient_id"].to_numpy(dtype=str),
+        [float(PROLONGED_REDNESS_DAY)],
+        replicates=protocol.replicates,
+        seed=protocol.seed,
+        level=protocol.level,
+    )
+    value, low, high = float(curve.value[0]), curve.low[0], curve.high[0]
+    if low is None or high is None:
+        return None
+    return Estimate(
+        term,
+        value,
+        min(low, value),
+        max(high, value),
+        "Turnbull's nonparametric estimate for interval-censored times, patient bootstrap",
+        curve.n,
+        level=protocol.level,
+        unit="proportion",
+        patients=curve.patients,
+        events=int(assessed["prolonged_redness"].fillna(False).sum()),
+        note="share still red on day 90",
     )
 
 

@@ -343,8 +343,9 @@ def _methods(models: Sequence[Modelled]) -> tuple[str, ...]:
         "deviance, divided by its inflation through several zones of one patient, reaches the χ² quantile on one "
         "degree of freedom; p values are penalised likelihood ratio tests divided by the same. The penalised rung "
         "is taken when patients with events are at least three for each parameter, otherwise only rates are given.",
-        "In the model beside the settings: region, skin type, age and indication, each with what is not recorded as a "
-        "level of its own, and calendar time as a straight line; region and skin type only, where events are fewer.",
+        "In the model beside the settings: region, skin type, age and indication, each with what is not recorded as "
+        "a level of its own, and calendar time as a straight line; region and skin type only, where events are "
+        "fewer.",
         f"Rung taken, from events alone before any association was looked at: {rungs}.",
         "A setting is spoken of only if patients enough stand on either side of one step and the rest of the model "
         "does not determine it. Coverage is never in one model with density and passes.",

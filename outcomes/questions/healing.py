@@ -298,7 +298,8 @@ def _forest_of_ratios(rows: Sequence[Row], model: _Model | None) -> Forest:
         rows=tuple(rows),
         scale="ratio",
         reference=1.0,
-        note=f"At equal zone, other settings and case-mix.{n}",
+        note=f"At equal zone, other settings, skin type and age; the practitioner is not in the model.{n} A setting is called "
+        "associated when its p, adjusted over the three, is under 0.05 and its interval leaves out 1.",
     )
 
 

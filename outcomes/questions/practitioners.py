@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
-from outcomes.estimates.funnel import binomial_limits, detectable_odds_ratio
+from outcomes.estimates.funnel import detectable_odds_ratio, poisson_limits
 from outcomes.findings import Exhibit, Finding, Forest, Funnel, FunnelPoint, Row
 from outcomes.protocol import Protocol
 from outcomes.questions.practitioner_model import Compared, Comparison, compare, judged_population
@@ -49,7 +49,7 @@ def practitioners(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
     flagged = [(c, each) for c in comparisons for each in c.each if each.verdict in _OUTSIDE]
     exhibits: list[Exhibit] = []
     for i, c in enumerate(comparisons):
-        if (i == 0 or any(each.verdict in _OUTSIDE for each in c.each)) and (funnel := _funnel(c, protocol)):
+        if (i == 0 or any(each.verdict in _OUTSIDE for each in c.each)) and (funnel := _funnel(c)):
             exhibits.append(funnel)
     exhibits.append(_table(comparisons))
     exhibits.append(_shrunken(comparisons))
@@ -59,7 +59,7 @@ def practitioners(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
         title="Practitioners",
         asks="Do practitioners' results differ by more than their case-mix and chance explain?",
         says=_sentences(comparisons, flagged, people, protocol),
-        brief=_brief(flagged, people),
+        brief=_brief(flagged, people, _chance_flags(comparisons)),
         headlines=_headlines(comparisons, flagged, people),
         estimates=tuple(_estimates(comparisons)),
         exhibits=tuple(exhibits),
@@ -75,13 +75,12 @@ def practitioners(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
         ),
         methods=(
             "Each practitioner is compared with all others pooled, in a logistic model with Firth's penalty and the "
-            "case-mix fixed beforehand (region and skin type), limits and p values allowing for several zones of one "
-            "patient. A verdict follows the p value adjusted by Holm's method over the practitioners of a table: "
+            "case-mix that the protocol fixes (region and skin type), limits and p values allowing for several zones of one "
+            "patient. A verdict follows the p value adjusted by Holm's method over the practitioners of a comparison: "
             "outside 95 % below 0.05, outside 99.8 % below 0.002.",
-            "Expected events come from a case-mix model fitted without the practitioner in question. In a funnel, "
-            "the height is observed over expected times the overall risk, and the limits are exact binomial ones at "
-            "the number of zones divided by the design effect. The verdict comes from the test, not from the drawn "
-            "line.",
+            "Expected events come from a model of region and skin type fitted without the practitioner in question. A funnel "
+            "shows observed over expected events against the expected events divided by the design effect, with exact "
+            "Poisson limits. The verdict comes from the test, not from the drawn line.",
             "Shrunken estimates and the spread between practitioners: random-intercept logistic regression at equal "
             "case-mix, adaptive Gauss–Hermite quadrature with 25 nodes; several zones of one patient are not allowed "
             "for there, so that the spread may be a little overstated.",
@@ -97,63 +96,62 @@ def practitioners(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
     )
 
 
-def _adjusted_height(c: Comparison, each: Compared) -> Answer:
-    """Observed over expected times the overall risk, on the scale of the funnel, limits from the raw risk."""
-    term = f"{c.outcome.label}, {each.label}: risk at the clinic's case-mix"
-    if each.expected is None or each.expected <= 0 or not isinstance(c.overall, Estimate):
-        return NotEstimable(term, "no expected events", n=each.zones, events=each.events)
+def _observed_over_expected(c: Comparison, each: Compared) -> Answer:
+    """Observed over expected events; limits are those of the raw risk on the same scale."""
+    term = f"{c.outcome.label}, {each.label}: observed over expected"
+    unit = "observed/expected"
+    if each.expected is None or each.expected <= 0:
+        return NotEstimable(term, "no expected events", n=each.zones, events=each.events, unit=unit)
     if not isinstance(each.raw, Estimate) or each.raw.low is None or each.raw.high is None:
-        return NotEstimable(term, "no raw risk", n=each.zones, events=each.events)
-    scale = each.zones / each.expected * c.overall.value
-    value, low, high = (min(1.0, v * scale) for v in (each.raw.value, each.raw.low, each.raw.high))
-    if not low < high:
-        return NotEstimable(term, "no raw risk", n=each.zones, events=each.events)
+        return NotEstimable(term, "no raw risk", n=each.zones, events=each.events, unit=unit)
+    scale = each.zones / each.expected
     return Estimate(
         term,
-        value,
-        low,
-        high,
-        "observed over expected times the overall risk; limits of the raw risk on the same scale",
+        each.raw.value * scale,
+        each.raw.low * scale,
+        each.raw.high * scale,
+        "observed over expected events; limits of the raw risk, patient as cluster, on the same scale",
         each.zones,
         level=each.raw.level,
-        unit="proportion",
+        unit=unit,
         patients=each.patients,
         events=each.events,
     )
 
 
-def _funnel(c: Comparison, protocol: Protocol) -> Funnel | None:
-    if not isinstance(c.overall, Estimate) or not 0 < c.overall.value < 1:
-        return None
+def _funnel(c: Comparison) -> Funnel | None:
     points = tuple(
-        FunnelPoint(each.label, each.zones / c.design_effect, _adjusted_height(c, each), each.verdict)
+        FunnelPoint(each.label, each.expected / c.design_effect, _observed_over_expected(c, each), each.verdict)
         for each in c.each
+        if each.expected is not None and each.expected > 0
     )
     shown = [p for p in points if isinstance(p.answer, Estimate)]
     if len(shown) < 2:
         return None
     largest = max(p.size for p in shown) * 1.1
-    sizes = np.unique(np.round(np.geomspace(5, max(largest, 20), 60)))
-    limits = binomial_limits(c.overall.value, sizes, _TAILS)
+    sizes = np.geomspace(min(1.0, min(p.size for p in shown)), max(largest, 3.0), 80)
+    limits = poisson_limits(sizes, _TAILS) / sizes[:, None]
     outside = [p.label for p in points if p.verdict in _OUTSIDE]
     claim = (
-        f"{listing(outside)} {'lies' if len(outside) == 1 else 'lie'} outside what case-mix and chance explain"
+        f"more or fewer events than expected: {listing(outside)}"
         if outside
-        else "no practitioner lies outside what case-mix and chance explain"
+        else "no difference is shown beyond case-mix and chance"
     )
     return Funnel(
         title=f"{capital(c.outcome.label)}, {c.where}: {claim}",
-        x_label="Zones with known outcome, divided by the design effect",
-        y_label="Risk at the clinic's case-mix (%)",
+        x_label="Expected events, divided by the design effect",
+        y_label="Observed over expected",
         points=points,
-        centre=c.overall.value,
-        sizes=tuple(float(s) for s in sizes),
+        centre=1.0,
+        sizes=tuple(float(v) for v in sizes),
         limits=(
             ("95 %", tuple(float(v) for v in limits[:, 1]), tuple(float(v) for v in limits[:, 2])),
             ("99.8 %", tuple(float(v) for v in limits[:, 0]), tuple(float(v) for v in limits[:, 3])),
         ),
-        reading="Each mark is a practitioner; the more zones, the further to the right and the narrower the limits.",
-        note="A verdict comes from the adjusted test in the table, so that a mark near a line may fall either way.",
+        reading="Each mark is a practitioner: the more events expected, the further to the right and the narrower the limits.",
+        note="The lines are exact Poisson limits for one practitioner looked at alone. The verdict of a mark comes from the "
+        "test in the table, which also allows for the error of the expected and for how many are compared, so that a mark "
+        "outside a line may stand within limits.",
     )
 
 
@@ -183,7 +181,8 @@ def _table(comparisons: Sequence[Comparison]) -> Forest:
         scale="ratio",
         reference=1.0,
         note="Odds ratio against all others pooled. Expected: events that the others' results would predict for this "
-        "practitioner's case-mix.",
+        "practitioner's regions and skin types. A row whose interval leaves out 1 may stand within limits, since the verdict "
+        "allows for how many are compared.",
     )
 
 
@@ -202,7 +201,7 @@ def _shrunken(comparisons: Sequence[Comparison]) -> Forest:
             rows.append(Row("Spread between practitioners", c.spread, group=group))
         rows += [Row(who, answer, group=group + spread) for who, answer in sorted(c.shrunken.items())]
     return Forest(
-        title="Shrunken estimates: what is left of each difference once chance is allowed for",
+        title="Shrunken estimates: each difference drawn towards the average practitioner",
         headers=("",),
         rows=tuple(rows),
         scale="ratio",
@@ -217,7 +216,7 @@ def _estimates(comparisons: Sequence[Comparison]) -> list[Answer]:
         for each in c.each:
             answers += [
                 answer.named(f"{answer.term}, {c.where}")
-                for answer in (each.raw, each.against_rest, _adjusted_height(c, each))
+                for answer in (each.raw, each.against_rest, _observed_over_expected(c, each))
             ]
         if c.where == "all regions":
             answers += [c.spread, *(c.shrunken[who] for who in sorted(c.shrunken))]
@@ -255,19 +254,21 @@ def _sentences(
 
 def _detectable(comparisons: Sequence[Comparison]) -> str:
     """What odds ratio the middle practitioner's number of zones could have shown, for the first outcome."""
-    if not comparisons or not isinstance(comparisons[0].overall, Estimate):
+    if not comparisons:
         return ""
-    c = comparisons[0]
+    c, overall = comparisons[0], comparisons[0].overall
+    if not isinstance(overall, Estimate):
+        return ""
     sizes = sorted(each.zones for each in c.each)
     middle = sizes[len(sizes) // 2]
-    answer = detectable_odds_ratio(
-        middle, sum(sizes) - middle, c.overall.value if isinstance(c.overall, Estimate) else 0.0, c.design_effect
-    )
+    # the strictest step of Holm's method: what a difference must reach when it is the only one
+    level = 1 - (1 - overall.level) / len(sizes)
+    answer = detectable_odds_ratio(middle, sum(sizes) - middle, overall.value, c.design_effect, level=level)
     if answer is None:
         return ""
     return (
         f"For a practitioner with {plural(middle, 'zone')}, the middle one, an odds ratio of about {ratio(answer)} "
-        f"for {c.outcome.label} would be found four times in five by a single test; smaller ones mostly go unseen."
+        f"for {c.outcome.label} would be flagged four times in five; smaller ones mostly go unseen."
     )
 
 
@@ -293,21 +294,28 @@ def _headlines(
     return tuple(lines)
 
 
-def _brief(flagged: Sequence[tuple[Comparison, Compared]], people: int) -> str:
+def _brief(flagged: Sequence[tuple[Comparison, Compared]], people: int, chance: str) -> str:
     if people < 2:
         return ""
     if not flagged:
         return f"No difference between the {number_word(people)} practitioners is shown beyond case-mix and chance."
     found = [f"{each.label} ({c.outcome.label}, {c.where})" for c, each in flagged]
-    return f"Of {number_word(people)} practitioners, outside what case-mix and chance explain: {listing(found)}."
+    return (
+        f"Of {number_word(people)} practitioners, more or fewer events than region and skin type and chance would give: "
+        f"{listing(found)}; up to {chance} such comparisons an audit are expected by chance."
+    )
 
 
 def _by_chance(comparisons: Sequence[Comparison]) -> str:
-    tables = len(comparisons)
     return (
-        f"If all practitioners were alike, each of the {number_word(tables)} tables would flag somebody with a "
-        f"chance of at most 5 %: in four such audits a year, up to {decimal(0.05 * tables * 4, 1)} flags by chance."
+        f"If all practitioners were alike, each of the {number_word(len(comparisons))} comparisons of the table would flag "
+        f"somebody with a chance of at most 5 %, so that up to {_chance_flags(comparisons)} would do so in an audit. The next "
+        "audit uses the same records again: a flag by chance can return."
     )
+
+
+def _chance_flags(comparisons: Sequence[Comparison]) -> str:
+    return decimal(0.05 * len(comparisons), 1)
 
 
 def _requests(flagged: Sequence[tuple[Comparison, Compared]]) -> tuple[str, ...]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
 from outcomes.estimates.logistic import maximum_likelihood
@@ -46,7 +46,12 @@ def settings_and_risk(cases: Cases, scope: Scope, protocol: Protocol) -> Finding
     ]
     models = _adjusted_for_multiplicity(models)
     verdicts = {(m.outcome.name, s.column): _verdict(m, s) for m in models for s in SETTINGS}
-    steps = [_step_risk(m, s, protocol) for m in models for s in SETTINGS]
+    steps = {
+        (m.outcome.name, s.column): step
+        for m in models
+        for s in SETTINGS
+        if (step := _step(m, s, protocol)) is not None
+    }
     curves = [c for m in models for s in SETTINGS if (c := response_curve(m, s, protocol)) is not None]
     exhibits: list[Exhibit] = [_settings_forest(models, verdicts), _case_mix_forest(models)]
     exhibits += _shown_curves(curves, models, verdicts)
@@ -55,8 +60,9 @@ def settings_and_risk(cases: Cases, scope: Scope, protocol: Protocol) -> Finding
     for m in models:
         answers += [_named(m, s, m.effects[s.column], "") for s in SETTINGS]
         answers += [_named(m, s, m.within[s.column], ", practitioner in the model") for s in SETTINGS if m.within]
-        answers += _large_sample_check(m, protocol)
-    answers += [step for step in steps if step is not None]
+    answers += [answer for step in steps.values() for answer in (step.difference, step.ratio)]
+    checks = {m.outcome.label: _large_sample_check(m, protocol) for m in models}
+    answers += [answer for found in checks.values() for answer in found]
     return Finding(
         key="settings_and_risk",
         title="Settings and complications",
@@ -76,7 +82,7 @@ def settings_and_risk(cases: Cases, scope: Scope, protocol: Protocol) -> Finding
         exclusions=tuple(
             f"{capital(m.outcome.label)}: {'; '.join(m.population.left_out)}." for m in models if m.population.left_out
         ),
-        methods=_methods(models),
+        methods=_methods(models, checks),
         caveats=(
             "Settings are chosen for a reason, and the reason is not recorded: zones treated denser differ in more "
             "than density. An E-value says how strongly something unrecorded would have to go with both.",
@@ -123,8 +129,15 @@ def _named(modelled: Modelled, setting: Setting, answer: Answer, tail: str) -> A
     return answer.named(f"{modelled.outcome.label}: {setting.step_label}{tail}")
 
 
-def _step_risk(modelled: Modelled, setting: Setting, protocol: Protocol) -> Estimate | None:
-    """Adjusted risk difference for one step up from the median setting, among the zones in the model."""
+@dataclass(frozen=True, slots=True)
+class _Step:
+    """Adjusted risk one step up from the median setting against that at the median, among the zones in the model."""
+
+    difference: Answer
+    ratio: Answer
+
+
+def _step(modelled: Modelled, setting: Setting, protocol: Protocol) -> _Step | None:
     if modelled.fit is None or modelled.design is None or isinstance(modelled.effects[setting.column], NotEstimable):
         return None
     frame = modelled.population.frame
@@ -133,10 +146,11 @@ def _step_risk(modelled: Modelled, setting: Setting, protocol: Protocol) -> Esti
         modelled.design.evaluate(frame.assign(**{setting.column: value})) for value in (median, median + setting.step)
     ]
     risks = standardised_risks(modelled.fit, designs, ("at the median", "one step up"), level=protocol.level)
-    answer = risks.difference(1, 0)
-    if not isinstance(answer, Estimate):
-        return None
-    return answer.named(f"{modelled.outcome.label}: adjusted risk difference, {setting.step_label} than the median")
+    what = f"{setting.step_label} than the median"
+    return _Step(
+        risks.difference(1, 0).named(f"{modelled.outcome.label}: adjusted risk difference, {what}"),
+        risks.ratio(1, 0).named(f"{modelled.outcome.label}: adjusted risk ratio, {what}"),
+    )
 
 
 def _large_sample_check(modelled: Modelled, protocol: Protocol) -> list[Answer]:
@@ -152,6 +166,17 @@ def _large_sample_check(modelled: Modelled, protocol: Protocol) -> list[Answer]:
     return [
         _named(modelled, s, fit.term(s.step_label), tail) for s in SETTINGS if s.step_label in modelled.design.labels
     ]
+
+
+def _check_said(checks: dict[str, list[Answer]]) -> str:
+    """What the large-sample check came to, outcome by outcome."""
+    silent = [
+        f"{label} ({answer.reason})"
+        for label, found in checks.items()
+        for answer in found[:1]
+        if isinstance(answer, NotEstimable)
+    ]
+    return f"It could not be made for {listing(silent)}." if silent else "It could be made for every model."
 
 
 def _settings_forest(models: Sequence[Modelled], verdicts: dict[tuple[str, str], str]) -> Forest:
@@ -181,7 +206,7 @@ def _settings_forest(models: Sequence[Modelled], verdicts: dict[tuple[str, str],
         scale="ratio",
         reference=1.0,
         note="Odds ratio at equal case-mix, other settings and calendar time. Within practitioner: the same with the "
-        "practitioner in the model. Associated: Benjamini–Hochberg p under 0.05 over all rows, the interval on "
+        "practitioner as a factor in the model. Associated: Benjamini–Hochberg p under 0.05 over all rows, the interval on "
         "one side of 1, and the within-practitioner estimate in the same direction.",
     )
 
@@ -227,13 +252,13 @@ def _region_forest(cases: Cases, scope: Scope, protocol: Protocol) -> Forest:
                 for s in SETTINGS
             ]
     return Forest(
-        title="The same, region by region",
+        title="Odds ratios region by region",
         headers=("", "events / zones"),
         rows=tuple(rows),
         scale="ratio",
         reference=1.0,
-        note="Each region alone. Not tested: intervals of regions overlap or not for many reasons, and a region where "
-        "a setting hardly varies cannot say.",
+        note="Each region alone, with age and indication in the model only where events are enough. Not tested: intervals of "
+        "regions overlap or not for many reasons, and a region where a setting hardly varies cannot say.",
     )
 
 
@@ -250,21 +275,26 @@ def _shown_curves(
 
 
 def _sentences(
-    models: Sequence[Modelled], verdicts: dict[tuple[str, str], str], steps: Sequence[Estimate | None]
+    models: Sequence[Modelled], verdicts: dict[tuple[str, str], str], steps: dict[tuple[str, str], _Step]
 ) -> tuple[str, ...]:
     says = []
-    by_term = {step.term: step for step in steps if step is not None}
     for m in models:
         for s in SETTINGS:
+            key = (m.outcome.name, s.column)
             effect = m.effects[s.column]
-            if verdicts[m.outcome.name, s.column] != "associated" or not isinstance(effect, Estimate):
+            if verdicts[key] != "associated" or not isinstance(effect, Estimate):
                 continue
             more = "more" if effect.value > 1 else "less"
-            step = by_term.get(f"{m.outcome.label}: adjusted risk difference, {s.step_label} than the median")
-            difference = f", an adjusted risk difference of {estimate_text(step)} among zones seen" if step else ""
+            step = steps.get(key)
+            difference = (
+                f", an adjusted risk difference of {estimate_text(step.difference)} among zones seen"
+                if step and isinstance(step.difference, Estimate)
+                else ""
+            )
+            confounding = _confounding(step.ratio) if step and isinstance(step.ratio, Estimate) else ""
             says.append(
                 f"Zones treated with {s.step_label} had {more} {m.outcome.label}: odds ratio {estimate_text(effect)}"
-                f"{difference}. {_confounding(effect)}"
+                f"{difference}. {confounding}".strip()
             )
     not_shown = _grouped(models, verdicts, "not shown")
     if not_shown:
@@ -278,8 +308,8 @@ def _sentences(
     return tuple(says)
 
 
-def _confounding(effect: Estimate) -> str:
-    strength = e_value(effect, rare=True)
+def _confounding(risk_ratio: Estimate) -> str:
+    strength = e_value(risk_ratio)
     if strength.limit <= 1:
         return "Something unrecorded of any strength could account for that."
     return (
@@ -336,7 +366,7 @@ def _headlines(models: Sequence[Modelled], verdicts: dict[tuple[str, str], str])
     return tuple(lines)
 
 
-def _methods(models: Sequence[Modelled]) -> tuple[str, ...]:
+def _methods(models: Sequence[Modelled], checks: dict[str, list[Answer]]) -> tuple[str, ...]:
     rungs = "; ".join(f"{m.outcome.label}: {m.rung}" for m in models)
     return (
         "Logistic regression with Firth's penalty (Biometrika 1993;80:27–38). Limits are where the penalised profile "
@@ -350,10 +380,11 @@ def _methods(models: Sequence[Modelled]) -> tuple[str, ...]:
         "A setting is spoken of only if patients enough stand on either side of one step and the rest of the model "
         "does not determine it. Coverage is never in one model with density and passes.",
         "Adjusted risks are standardised over the zones in the model (g-computation), with the intercept corrected "
-        "so that mean predicted and observed risk agree; limits by the delta method on the patient-clustered "
-        "covariance.",
+        "so that mean predicted and observed risk agree; limits by the delta method "
+        "on the largest of three covariances: model-based, inflated by the design effect, and clustered by patient.",
         "Large-sample check in the tables: the same model by maximum likelihood with CR2 errors by patient and "
-        "Satterthwaite degrees of freedom (Pustejovsky and Tipton, J Bus Econ Stat 2018;36:672–683).",
-        "E-values after VanderWeele and Ding (Ann Intern Med 2017;167:268–274), taking the odds ratio as a risk "
-        "ratio where the outcome is rare.",
+        f"Satterthwaite degrees of freedom (Pustejovsky and Tipton, J Bus Econ Stat 2018;36:672–683). {_check_said(checks)}",
+        "E-values after VanderWeele and Ding (Ann Intern Med 2017;167:268–274), from the adjusted risk ratio for one step.",
+        "A curve of risk along a setting is a model of its own: the same terms, with the setting as a restricted cubic spline "
+        "of three knots. It is drawn for what is associated, and for density with the first outcome in any case.",
     )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import pandas as pd
 
 from outcomes.estimates.estimate import Answer, Estimate
@@ -12,7 +14,7 @@ from outcomes.questions.population import Population, everyone, treated_between
 from outcomes.records.cases import Cases
 from outcomes.records.scope import Scope
 from outcomes.records.vocabulary import REGIONS
-from outcomes.wording import capital, count, listing, plural, quantity
+from outcomes.wording import capital, count, decapital, listing, plural, quantity
 
 
 def settings_in_use(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
@@ -27,31 +29,26 @@ def settings_in_use(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
     now = frame["treated_on"] >= pd.Timestamp(scope.start)
     answers: list[Answer] = []
     forests: list[Forest] = []
+    changed: list[str] = []
     differing: dict[str, list[str]] = {}
     for setting in SETTINGS:
-        rows = _by_region(frame, now, setting, protocol)
-        rows += _by_practitioner(frame, setting, protocol)
-        answers += [row.answer for row in rows]
-        forests.append(
-            Forest(
-                title=capital(setting.heading),
-                headers=("", "zones", f"median (quartiles), {scope.label} or own", "baseline or peers"),
-                rows=tuple(rows),
-                scale="difference",
-                reference=0.0,
-                note=f"Difference of means, {setting.unit}: this period minus "
-                "baseline for a region; own minus all peers pooled for a practitioner (face only, both periods).",
-            )
-        )
-        for row in rows:
-            if row.group == "Practitioner, face" and _apart(row.answer):
-                differing.setdefault(row.label, []).append(setting.label)
-    practitioners = int(frame.loc[frame["region"] == "face", "practitioner_id"].nunique())
+        regions = _by_region(frame, now, setting, protocol)
+        people = _by_practitioner(frame, setting, protocol)
+        answers += [row.answer for row in (*regions, *people)]
+        forests += [
+            _forest(setting, regions, f"{capital(setting.heading)} by region", scope.label, scope.baseline_label),
+            _forest(setting, people, f"{capital(setting.heading)} by practitioner", "own", "all peers pooled"),
+        ]
+        changed += [f"{setting.label}, {decapital(row.label)}" for row in regions if _apart(row.answer)]
+        for row in people:
+            if _apart(row.answer):
+                differing.setdefault(f"{row.label}, {decapital(row.group)}", []).append(setting.label)
+    practitioners = int(frame["practitioner_id"].nunique())
     return Finding(
         key="settings_in_use",
         title="Settings in use",
         asks="Which energy, density and passes are used, by region and by practitioner, and have they changed?",
-        says=_sentences(compared, scope, protocol, differing, practitioners),
+        says=_sentences(compared, scope, protocol, changed, differing, practitioners),
         estimates=tuple(answers),
         exhibits=tuple(forests),
         denominators=f"{plural(len(compared), 'zone')} of {plural(compared.patients, 'patient')} treated with a "
@@ -61,7 +58,10 @@ def settings_in_use(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
             "Means are compared by their linearised variance with the patient as cluster, referred to t "
             "(Cochran 1977, section 6.3); quartiles are those of the zones.",
         ),
-        caveats=("A difference from peers says that choices differ, not that either is better; patients differ too.",),
+        caveats=(
+            "A difference from peers says that choices differ, not that either is better; patients differ too.",
+            "No allowance is made for the number of comparisons in these tables.",
+        ),
     )
 
 
@@ -81,16 +81,32 @@ def _by_region(frame: pd.DataFrame, now: pd.Series, setting: Setting, protocol: 
     for region, label in REGIONS.items():
         part = frame.loc[frame["region"] == region]
         side = now.loc[part.index]
-        rows.append(_row(part, side, setting, capital(label), "Region, this period beside baseline", protocol))
+        rows.append(_row(part, side, setting, capital(label), "", protocol))
     return rows
 
 
 def _by_practitioner(frame: pd.DataFrame, setting: Setting, protocol: Protocol) -> list[Row]:
-    part = frame.loc[frame["region"] == "face"]
-    return [
-        _row(part, part["practitioner_id"] == who, setting, str(who), "Practitioner, face", protocol)
-        for who in sorted(part["practitioner_id"].unique())
-    ]
+    """Own zones beside all peers', on the face and off it, where a practitioner has enough zones to be judged."""
+    rows = []
+    for region in ("face", "off_face"):
+        part = frame.loc[frame["region"] == region]
+        sizes = part["practitioner_id"].value_counts()
+        for who in sorted(part["practitioner_id"].unique()):
+            if int(sizes[who]) >= protocol.fewest_judged:
+                own = part["practitioner_id"] == who
+                rows.append(_row(part, own, setting, str(who), capital(REGIONS[region]), protocol))
+    return rows
+
+
+def _forest(setting: Setting, rows: Sequence[Row], title: str, first: str, second: str) -> Forest:
+    return Forest(
+        title=title,
+        headers=("", "zones", f"{first}, median (quartiles)", f"{second}, median (quartiles)"),
+        rows=tuple(rows),
+        scale="difference",
+        reference=0.0,
+        note=f"Difference of means, {setting.unit}: {first} minus {second}.",
+    )
 
 
 def _row(part: pd.DataFrame, first: pd.Series, setting: Setting, label: str, group: str, protocol: Protocol) -> Row:
@@ -101,7 +117,7 @@ def _row(part: pd.DataFrame, first: pd.Series, setting: Setting, label: str, gro
         values.to_numpy(),
         part.loc[recorded, "patient_id"].to_numpy(dtype=str),
         side,
-        term=f"{setting.label}, {label}: difference of means",
+        term=f"{setting.label}, {label}{f', {decapital(group)}' if group else ''}: difference of means",
         unit=setting.unit,
         level=protocol.level,
     )
@@ -130,7 +146,12 @@ def _apart(answer: Answer) -> bool:
 
 
 def _sentences(
-    compared: Population, scope: Scope, protocol: Protocol, differing: dict[str, list[str]], practitioners: int
+    compared: Population,
+    scope: Scope,
+    protocol: Protocol,
+    changed: Sequence[str],
+    differing: dict[str, list[str]],
+    practitioners: int,
 ) -> tuple[str, ...]:
     frame = compared.frame
     face = frame.loc[(frame["region"] == "face") & (frame["treated_on"] >= pd.Timestamp(scope.start))]
@@ -138,14 +159,19 @@ def _sentences(
         return (f"No zone of the face was treated with a {protocol.spot_class} beam in {scope.label}.",)
     parts = [f"{setting.heading} {_quartiles(face[setting.column].dropna().astype(float))}" for setting in SETTINGS]
     says = [f"On the face in {scope.label}, median and quartiles were: {listing(parts)}."]
+    says.append(
+        f"Against {scope.baseline_label}, the interval of the difference of means leaves out zero for {listing(changed)}."
+        if changed
+        else f"No mean setting of a region is shown to differ from {scope.baseline_label}."
+    )
     if practitioners < 2:
         says.append("With one practitioner there are no peers to stand beside.")
     elif differing:
         says.append(
-            "On the face, mean settings lie apart from the pooled peers' by more than the interval allows for "
+            "Mean settings lie apart from the pooled peers' by more than the interval allows for "
             + "; ".join(f"{who} ({listing(labels)})" for who, labels in sorted(differing.items()))
             + "."
         )
     else:
-        says.append("On the face, no practitioner's mean settings differ from the pooled peers' beyond the interval.")
+        says.append("No practitioner's mean settings are shown to differ from the pooled peers'.")
     return tuple(says)

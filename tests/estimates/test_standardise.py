@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy import stats
+from scipy.special import expit
 
 from outcomes.estimates.design import Category, Numeric, Spline, build
 from outcomes.estimates.estimate import Estimate, Fit, NotEstimable
@@ -180,3 +181,32 @@ def test_smoking_and_low_birth_weight(reference):
     assert (difference.high - difference.low) / (2 * z) == pytest.approx(expected["se_risk_difference"], **tolerance)
     assert ratio.value == pytest.approx(expected["risk_ratio"], **tolerance)
     assert math.log(ratio.high / ratio.low) / (2 * z) == pytest.approx(expected["se_log_risk_ratio"], **tolerance)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("patients", "rate", "on_patient", "log_odds_ratio"), [(300, 0.03, True, 0.0), (600, 0.02, False, math.log(2))]
+)
+def test_coverage_in_rare_clustered_events(rare_events, patients, rate, on_patient, log_odds_ratio):
+    """95 % limits of risks and of their difference cover 0.93–0.995 where events are rare and patients alike."""
+    rng = np.random.default_rng([13, patients])
+    covered = np.zeros(3)
+    runs = 0
+    for _ in range(500):
+        clinic = rare_events(rng, patients, rate, on_patient, log_odds_ratio)
+        if clinic.events.sum() < 6:
+            continue
+        design = build(clinic.rows, [Numeric("exposed"), Numeric("age")])
+        fit = fitted(penalised(design, clinic.events, cluster=clinic.patient, profile=["exposed"]))
+        found = standardised_risks(fit, [design.evaluate(clinic.rows.assign(exposed=v)) for v in (1, 0)], ["a", "b"])
+        bare = clinic.log_odds - log_odds_ratio * clinic.rows["exposed"].to_numpy()
+        truth = [expit(bare + log_odds_ratio).mean(), expit(bare).mean()]
+        answers = (*found.risks, found.difference(0, 1))
+        for position, (answer, true) in enumerate(zip(answers, (*truth, truth[0] - truth[1]), strict=True)):
+            assert isinstance(answer, Estimate)
+            covered[position] += answer.low <= true <= answer.high
+        runs += 1
+    print(f"covered {covered / runs} of {runs}")
+    assert runs > 475
+    assert np.all(covered / runs >= 0.93)
+    assert np.all(covered / runs <= 0.995)

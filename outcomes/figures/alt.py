@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 from outcomes import wording
 from outcomes.estimates.estimate import Estimate, NotEstimable
@@ -10,15 +11,22 @@ from outcomes.findings import Bars, Curve, Curves, Exhibit, Forest, Funnel, Funn
 
 
 def value_at(days: Sequence[float], values: Sequence[float | None], day: float) -> float | None:
-    """Value of a step curve on a day: that of the last step at or before it, None before the first.
+    """Value of a curve on a day, on the straight line between the given days; None outside them.
 
     Examples
     --------
     >>> value_at((0.0, 5.0, 9.0), (1.0, 0.6, 0.2), 7.0)
-    0.6
+    0.4
     """
-    reached = [value for when, value in zip(days, values, strict=True) if when <= day]
-    return reached[-1] if reached else None
+    for when, value in zip(days, values, strict=True):
+        if when == day:
+            return value
+    for (before, low), (after, high) in pairwise(zip(days, values, strict=True)):
+        if before < day < after:
+            if low is None or high is None:
+                return None
+            return low + (high - low) * (day - before) / (after - before)
+    return None
 
 
 def _sentence(text: str) -> str:
@@ -37,21 +45,21 @@ def _curve_line(curve: Curve, ticks: Sequence[float]) -> str:
     parts: list[str] = []
     for tick in ticks:
         value = value_at(curve.days, curve.value, tick)
-        if value is not None and tick <= curve.days[-1]:
+        if value is not None:
             limits = value_at(curve.days, curve.low, tick), value_at(curve.days, curve.high, tick)
             parts.append(f"day {wording.quantity(tick)} {_share(value, *limits)}")
     size = f"{wording.plural(curve.n, 'zone')} of {wording.plural(curve.patients, 'patient')}"
     risk = ", ".join(wording.count(n) for n in curve.at_risk)
-    return f"{curve.label}, {size}: {'; '.join(parts)}; numbers at risk {risk}."
+    return f"{curve.label}, {size}: {'; '.join(parts)}; still observed {risk}."
 
 
 def curves_text(exhibit: Curves) -> str:
-    """Words for step curves: each line at each tick, with its limits and numbers at risk."""
+    """Words for curves: each line at each tick, with its limits and how many were still observed."""
     if not exhibit.curves:
         return _sentence(f"{exhibit.title}: no curve can be drawn. {exhibit.note}")
     lines = " ".join(_curve_line(curve, exhibit.ticks) for curve in exhibit.curves)
     number = wording.plural(len(exhibit.curves), "line")
-    return f"Step curves, {number}: {exhibit.y_label} by {exhibit.x_label}. {lines}"
+    return f"Curves, {number}: {exhibit.y_label} by {wording.decapital(exhibit.x_label)}. {lines}"
 
 
 def funnel_value(point: FunnelPoint, value: float) -> str:
@@ -77,7 +85,7 @@ def funnel_text(exhibit: Funnel) -> str:
     limits = wording.listing([name for name, _, _ in exhibit.limits])
     points = " ".join(_funnel_point(point) for point in exhibit.points)
     return (
-        f"Funnel plot: {exhibit.y_label} against {exhibit.x_label}, {wording.plural(len(exhibit.points), 'point')}, "
+        f"Funnel plot: {exhibit.y_label} against {wording.decapital(exhibit.x_label)}, {wording.plural(len(exhibit.points), 'point')}, "
         f"limits of {limits} around {centre}. {points}"
     )
 
@@ -103,7 +111,7 @@ def response_text(exhibit: Response) -> str:
         )
     ]
     return (
-        f"Curve with ribbon: {exhibit.y_label} by {exhibit.x_label}: {'; '.join(parts)}. "
+        f"Curve with ribbon: {exhibit.y_label} by {wording.decapital(exhibit.x_label)}: {'; '.join(parts)}. "
         f"{wording.plural(exhibit.n, 'zone')} of {wording.plural(exhibit.patients, 'patient')}, "
         f"{wording.plural(exhibit.events, 'event')}. Support below: {'; '.join(bins)}."
     )

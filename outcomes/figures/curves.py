@@ -1,4 +1,4 @@
-"""Step curves with bands: the share not yet healed by day, numbers at risk aligned below."""
+"""Curves with bands: the share not yet healed by day, how many were still observed aligned below."""
 
 from __future__ import annotations
 
@@ -11,13 +11,13 @@ from outcomes import wording
 from outcomes.figures import house
 from outcomes.findings import Curve, Curves
 
-_PLOT_MM = 56.0
+_PLOT_MM = 50.0
 _ROW_MM = 4.3
 _LONGEST_LABEL = 20
 
 
 def _left_mm(exhibit: Curves) -> float:
-    """Room left of the plot for the longest label of the numbers at risk."""
+    """Room left of the plot for the longest label of the numbers below."""
     longest = max(len(house.shortened(curve.label, _LONGEST_LABEL)) for curve in exhibit.curves)
     return min(36.0, max(18.0, 12.5 + 1.3 * longest))
 
@@ -25,10 +25,10 @@ def _left_mm(exhibit: Curves) -> float:
 def _draw_line(axes: Axes, curve: Curve, style: house.LineStyle) -> None:
     low = [math.nan if limit is None else 100 * limit for limit in curve.low]
     high = [math.nan if limit is None else 100 * limit for limit in curve.high]
-    axes.fill_between(curve.days, low, high, step="post", color=style.colour, alpha=0.13, linewidth=0)
-    axes.step(
-        curve.days, [100 * v for v in curve.value], where="post",
-        color=style.colour, linestyle=style.dash, linewidth=style.width,
+    axes.fill_between(curve.days, low, high, color=style.colour, alpha=0.13, linewidth=0)
+    axes.plot(
+        curve.days, [100 * v for v in curve.value],
+        color=style.colour, linestyle=style.dash, linewidth=style.width, clip_on=False,
     )  # fmt: skip
 
 
@@ -36,15 +36,20 @@ def _by_speed(lines: dict[int, Curve]) -> list[int]:
     """Lines from the slowest to the fastest to fall to a half."""
     speeds = []
     for i, curve in lines.items():
-        half = next((d for d, v in zip(curve.days, curve.value, strict=True) if v <= 0.5), math.inf)
+        half = _day_at(curve, 50.0) if curve.value[-1] <= 0.5 else math.inf
         speeds.append((-half, -curve.value[-1], i))
     return [i for _, _, i in sorted(speeds)]
 
 
 def _day_at(curve: Curve, height: float) -> float:
-    """Day on which a line first lies at or below a height in %; its last day if it never does."""
-    reached = (d for d, v in zip(curve.days, curve.value, strict=True) if 100 * v <= height)
-    return next(reached, curve.days[-1])
+    """Day on which a line falls to a height in %; its last day if it never does."""
+    points = [(day, 100 * value) for day, value in zip(curve.days, curve.value, strict=True)]
+    if points[0][1] <= height:
+        return points[0][0]
+    for (before, high), (after, low) in pairwise(points):
+        if low <= height < high:
+            return before + (after - before) * (high - height) / (high - low)
+    return curve.days[-1]
 
 
 def _width_in_days(text: str, last_day: float, plot_width: float) -> float:
@@ -97,14 +102,14 @@ def _name(
         axes.plot([joined_at], [height], marker="o", markersize=2.6, color=style.colour, zorder=6)
 
 
-def _at_risk(axes: Axes, exhibit: Curves, left_mm: float, plot_width: float, below_mm: float) -> None:
-    """Set the numbers at risk under the ticks, each row opened by its line and label."""
+def _still_observed(axes: Axes, exhibit: Curves, left_mm: float, plot_width: float, below_mm: float) -> None:
+    """Set how many were still observed under the ticks, each row opened by its line and label."""
 
     def up(mm: float) -> float:
         return -mm / _PLOT_MM
 
     axes.text(
-        -left_mm / plot_width, up(below_mm), "At risk", transform=axes.transAxes, ha="left", va="center",
+        -left_mm / plot_width, up(below_mm), "Still observed", transform=axes.transAxes, ha="left", va="center",
         fontsize=house.SMALL, fontstyle="italic", color=house.MID,
     )  # fmt: skip
     for row, curve in enumerate(exhibit.curves):
@@ -127,7 +132,7 @@ def _at_risk(axes: Axes, exhibit: Curves, left_mm: float, plot_width: float, bel
 
 
 def draw(exhibit: Curves) -> str:
-    """Return the SVG of step curves with their bands, direct labels and numbers at risk."""
+    """Return the SVG of curves with their bands, direct labels and numbers still observed."""
     with house.house_style():
         left = _left_mm(exhibit)
         width = house.TEXT_MM - left - 4.0
@@ -151,5 +156,5 @@ def draw(exhibit: Curves) -> str:
         house.axis_title(axes, exhibit.y_label)
         house.across_title(axes, exhibit.x_label)
         _direct_labels(axes, {i: c for i, c in enumerate(exhibit.curves) if c.days}, last, width)
-        _at_risk(axes, exhibit, left, width, below)
+        _still_observed(axes, exhibit, left, width, below)
         return house.to_svg(figure)

@@ -11,7 +11,8 @@ import matplotlib
 import pytest
 import sample_findings as sample
 
-from outcomes.figures import house
+from outcomes.estimates.estimate import Estimate
+from outcomes.figures import house, labels
 from outcomes.figures.alt import is_empty
 from outcomes.figures.draw import DRAWERS, TYPESET_AS_TABLES, draw, is_drawn
 from outcomes.figures.glyphs import clean, figure_cover, page_cover
@@ -110,11 +111,11 @@ def test_alt_text_of_bars_holds_each_number() -> None:
     assert all(f"{label}, {text}" in alt for label, text in zip(exhibit.labels, exhibit.texts, strict=True))
 
 
-def test_numbers_at_risk_are_printed_for_each_line() -> None:
+def test_numbers_still_observed_are_printed_for_each_line() -> None:
     exhibit = next(e for e in DRAWN if isinstance(e, Curves))
     words = _words(draw(exhibit).svg)
     for curve in exhibit.curves:
-        assert words.count(curve.label) == 2  # beside the line, and at its numbers at risk
+        assert words.count(curve.label) == 2  # beside the line, and at its numbers below
         assert all(f"{n:,}" in words for n in curve.at_risk)
 
 
@@ -148,7 +149,7 @@ def test_markers_tell_verdicts_apart_without_colour() -> None:
     exhibit = next(e for e in DRAWN if isinstance(e, Funnel))
     looks = set()
     for verdict in ("within limits", "outside 95 %", "outside 99.8 %", "too few to judge"):
-        mark = _mark(_Place(replace(exhibit.points[0], verdict=verdict), 10.0, 9.0), 5.0)
+        mark = _mark(_Place(replace(exhibit.points[0], verdict=verdict), 10.0, 9.0, 9.0, 0.09), 5.0)
         looks.add((mark["marker"], mark["facecolor"] == "white"))
     assert len(looks) == 4
 
@@ -197,22 +198,133 @@ def test_cleaned_text_holds_only_what_the_fonts_have() -> None:
     assert all(ord(c) in figure_cover() for c in text)
 
 
-def test_names_in_a_funnel_keep_off_each_other_where_there_is_room() -> None:
-    from outcomes.figures import funnel
+def _funnel() -> Funnel:
+    return next(e for e in DRAWN if isinstance(e, Funnel))
 
-    exhibit = next(e for e in DRAWN if isinstance(e, Funnel))
-    first = exhibit.points[0]
-    crowd = tuple(replace(first, label=f"P{i}", size=600.0 + 4 * i, verdict="within limits") for i in range(3))
-    root = ElementTree.fromstring(draw(replace(exhibit, points=crowd)).svg)
-    boxes = []
-    for node in root.iter("{http://www.w3.org/2000/svg}text"):
-        if re.fullmatch(r"P\d", "".join(node.itertext())):
-            anchor = re.search(r"text-anchor: (\w+)", node.get("style", ""))
-            side = {"start": "left", "middle": "center", "end": "right"}[anchor[1] if anchor else "start"]
-            x, y = (float(node.get(name, "nan")) / funnel._POINTS_PER_MM for name in "xy")
-            boxes.append(funnel._text_box(x, -y, side, 2))
-    assert len(boxes) == 3
-    assert not any(a.meets(b) for i, a in enumerate(boxes) for b in boxes[i + 1 :])
+
+def _ratios(funnel: Funnel) -> Funnel:
+    """The same funnel as observed over expected events around 1."""
+    points = tuple(
+        replace(
+            point,
+            size=point.size * funnel.centre,
+            answer=replace(
+                point.answer,
+                value=point.answer.value / funnel.centre,
+                low=point.answer.low / funnel.centre,
+                high=point.answer.high / funnel.centre,
+                unit="observed/expected",
+            ),
+        )
+        for point in funnel.points
+        if isinstance(point.answer, Estimate) and point.answer.low is not None and point.answer.high is not None
+    )
+    limits = tuple(
+        (name, tuple(v / funnel.centre for v in low), tuple(v / funnel.centre for v in high))
+        for name, low, high in funnel.limits
+    )
+    sizes = tuple(size * funnel.centre for size in funnel.sizes)
+    labels = {"y_label": "Observed over expected events", "x_label": "Expected events"}
+    return replace(funnel, points=points, centre=1.0, sizes=sizes, limits=limits, **labels)
+
+
+def test_a_funnel_of_ratios_is_drawn_around_1_and_never_in_per_cent() -> None:
+    drawing = draw(_ratios(_funnel()))
+    words = _words(drawing.svg)
+    assert "as expected" in words
+    assert "1" in words
+    assert not any("%" in word for word in words if word not in ("95 % limit", "99.8 % limit"))
+    assert "limits of 95 % and 99.8 % around 1.00" in drawing.alt
+    assert "P4: 2.24 (95 % CI 1.12 to 3.36) on 19.5, outside 99.8 %." in drawing.alt
+
+
+def test_a_funnel_of_proportions_stays_in_per_cent() -> None:
+    assert "all: 5.0 %" in _words(draw(_funnel()).svg)
+
+
+def _text_boxes(svg: str) -> dict[str, list[labels.Box]]:
+    """Every text of a drawing with its rectangle in mm, y upwards."""
+    boxes: dict[str, list[labels.Box]] = {}
+    for node in ElementTree.fromstring(svg).iter("{http://www.w3.org/2000/svg}text"):
+        text = "".join(node.itertext())
+        anchor = re.search(r"text-anchor: (\w+)", node.get("style", ""))
+        side = {"start": "left", "middle": "center", "end": "right"}[anchor[1] if anchor else "start"]
+        x, y = (float(node.get(name, "nan")) * 25.4 / 72 for name in "xy")
+        boxes.setdefault(text, []).append(labels.text_box(x, -y + 0.9, side, text))
+    return boxes
+
+
+@pytest.mark.parametrize("low", [0.0, 0.05], ids=["all at nothing", "all near the centre"])
+@pytest.mark.parametrize("apart", [0.5, 4.0, 30.0])
+def test_names_in_a_funnel_never_meet_each_other_or_the_names_of_limits(low: float, apart: float) -> None:
+    first = _funnel().points[0]
+    assert isinstance(first.answer, Estimate)
+    crowd = tuple(
+        replace(first, label=f"MW{i}", size=500.0 + apart * i, answer=replace(first.answer, value=low, low=0.0))
+        for i in range(7)
+    )
+    boxes = _text_boxes(draw(replace(_funnel(), points=crowd)).svg)
+    named = {text: found for text, found in boxes.items() if text.startswith("MW") or "limit" in text or ":" in text}
+    assert len([text for text in named if text.startswith("MW")]) == 7
+    found = [box for group in named.values() for box in group]
+    assert not any(a.meets(b) for i, a in enumerate(found) for b in found[i + 1 :])
+
+
+def test_a_mark_at_nothing_lies_above_the_axis_line() -> None:
+    first = _funnel().points[0]
+    assert isinstance(first.answer, Estimate)
+    at_nothing = replace(first, answer=replace(first.answer, value=0.0, low=0.0))
+    root = ElementTree.fromstring(draw(replace(_funnel(), points=(at_nothing, *_funnel().points[1:]))).svg)
+    svg = "{http://www.w3.org/2000/svg}"
+    marks = [
+        float(use.get("y", "nan"))
+        for group in root.iter(f"{svg}g")
+        if str(group.get("id")).startswith("PathCollection")
+        for use in group.iter(f"{svg}use")
+    ]
+    line = next(
+        path.get("d", "")
+        for group in root.iter(f"{svg}g")
+        if group.get("id") == "patch_2" or str(group.get("id")).startswith("matplotlib.axis_1")
+        for path in group.iter(f"{svg}path")
+    )
+    ticks = [
+        float(use.get("y", "nan"))
+        for g in root.iter(f"{svg}g")
+        if g.get("id") == "xtick_1"
+        for use in g.iter(f"{svg}use")
+    ]
+    assert line
+    assert min(ticks) - max(marks) > 4.0  # points: more than the radius of a mark
+
+
+def test_a_mark_too_small_to_judge_does_not_squeeze_the_others() -> None:
+    tiny = _funnel().points[-1]
+    assert tiny.verdict == "too few to judge"
+    assert isinstance(tiny.answer, Estimate)
+    far = replace(tiny, answer=replace(tiny.answer, value=0.9, high=1.0))
+    words = _words(draw(replace(_funnel(), points=(*_funnel().points[:-1], far))).svg)
+    assert "P7: 90.0 %" in words
+    assert "90" not in words
+
+
+def test_curves_are_straight_between_the_given_days() -> None:
+    exhibit = next(e for e in DRAWN if isinstance(e, Curves))
+    first = replace(
+        exhibit.curves[0], days=(0.0, 10.0, 20.0), value=(1.0, 0.5, 0.0), low=(0.9, 0.4, None), high=(1.0, 0.6, None)
+    )
+    drawing = draw(replace(exhibit, curves=(first,)))
+    assert "day 5 75.0 % (65.0 to 80.0)" in drawing.alt
+    assert "day 15 25.0 % (no limits)" in drawing.alt
+    paths = re.findall(r'd="(M [^"]*)" style="fill: none; stroke: ' + house.PINE, drawing.svg)
+    corners = max((re.findall(r"[ML] ([-\d.]+) ([-\d.]+)", path) for path in paths), key=len)
+    assert len(corners) == 3
+
+
+def test_numbers_below_curves_are_called_still_observed() -> None:
+    words = _words(draw(next(e for e in DRAWN if isinstance(e, Curves))).svg)
+    assert "Still observed" in words
+    assert "At risk" not in words
 
 
 def test_a_thin_tail_does_not_squeeze_a_response_and_is_counted() -> None:

@@ -1,8 +1,9 @@
 """Who had an outcome, who is known to be free of it, and who cannot be known.
 
-The rules are those of the protocol: an event counts when first recorded inside the outcome's window; a zone
-counts as free only if a contact that can tell said so on or after the seen-from day, or if a later answer
-settles it.
+The rules are those of the protocol: an event counts when first recorded inside the outcome's window, or at a late
+visit up to 30 days after it, when the last look that found none lay inside the window; a zone counts as free only
+if a contact that can tell said so on or after the seen-from day, or if a later answer settles it. An event found
+later still, with no look at the end of the window, leaves the outcome unknown.
 """
 
 from __future__ import annotations
@@ -19,6 +20,8 @@ from outcomes.records.vocabulary import Outcome
 
 BoolArray = NDArray[np.bool_]
 
+LATE_VISIT_DAYS = 30  # a visit due at the end of a window may come this much later; common practice, no source
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FollowUp:
@@ -27,9 +30,9 @@ class FollowUp:
     Attributes
     ----------
     event : bool array of shape (n,)
-        Recorded within the window.
+        Recorded within the window, or at a late visit that first looks after it.
     early : bool array of shape (n,)
-        Recorded within the window and before the seen-from day.
+        Recorded before the seen-from day.
     seen : bool array of shape (n,)
         Seen from the seen-from day on by a contact that can tell (or settled by a later answer).
     known : bool array of shape (n,)
@@ -70,19 +73,23 @@ def follow_up(frame: pd.DataFrame, outcome: Outcome) -> FollowUp:
     free = frame[f"{outcome.name}_free_day"].to_numpy(dtype=float, na_value=-1.0)
     last_seen = frame["last_seen_day"].to_numpy(dtype=float, na_value=-1.0)
     inside = np.ones(len(frame), dtype=bool)
+    unsettled = np.zeros(len(frame), dtype=bool)
     if outcome.window_days is not None:
-        inside = np.isnan(day) | (day <= outcome.window_days)
+        open_at_the_end = free < outcome.window_days
+        late_visit = open_at_the_end & (day <= outcome.window_days + LATE_VISIT_DAYS)
+        inside = np.isnan(day) | (day <= outcome.window_days) | late_visit
+        unsettled = yes & ~inside & open_at_the_end
     event = yes & inside
     # an event without its day is taken to have been found at the last contact
     found = np.where(np.isnan(day), last_seen, day)
     early = event & (found < outcome.seen_from_day)
-    seen = (event & ~early) | (~event & (free >= outcome.seen_from_day))
+    seen = (event & ~early) | (~event & ~unsettled & (free >= outcome.seen_from_day))
     return FollowUp(event=event, early=early, seen=seen)
 
 
 def maturity_days(outcome: Outcome) -> int:
-    """Days after treatment at which an outcome has had its time: the window, or the seen-from day."""
-    return outcome.seen_from_day if outcome.window_days is None else outcome.window_days
+    """Days after treatment at which an outcome has had its time: the window and a late visit, or the seen-from day."""
+    return outcome.seen_from_day if outcome.window_days is None else outcome.window_days + LATE_VISIT_DAYS
 
 
 def mature(frame: pd.DataFrame, outcome: Outcome, as_of: date) -> pd.Series:
@@ -97,7 +104,7 @@ def newest_mature_quarter(outcome: Outcome, end: date, as_of: date) -> tuple[dat
     --------
     >>> from outcomes.records.vocabulary import OUTCOME
     >>> newest_mature_quarter(OUTCOME["hyperpigmentation"], date(2026, 9, 30), date(2026, 10, 14))[2]
-    '2026Q1'
+    '2025Q4'
     """
     return newest_quarter_aged(maturity_days(outcome), end, as_of)
 

@@ -57,3 +57,26 @@ def risks_recovered(finding: Finding, truth: dict) -> Recovered:
         if OUTCOME[name].regions is None and zones:
             found[answer.term] = _inside(finding, answer.term, expected / zones)
     return found
+
+
+def bounds_recovered(finding: Finding, truth: dict) -> Recovered:
+    """True risk between the lower limit of the floor and the upper limit of the worst case, outcome by outcome."""
+    found: Recovered = {}
+    by_term = {a.term: a for a in finding.estimates}
+    for term, floor in by_term.items():
+        if not term.endswith(": floor"):
+            continue
+        label, span = term.removesuffix(": floor").rsplit(", ", 1)
+        worst = by_term[f"{label}, {span}: worst case"]
+        name = next(o.name for o in OUTCOME.values() if o.label == label)
+        if name not in truth["risks"] or OUTCOME[name].regions is not None:
+            continue
+        first, _, last = span.partition("–")
+        quarters = truth["risks"][name]["by_quarter"]
+        inside = [q for q in sorted(quarters) if first <= q <= (last or first)]
+        zones = sum(quarters[q]["zones"] for q in inside)
+        if not zones or not isinstance(floor, Estimate) or not isinstance(worst, Estimate):
+            continue
+        risk = sum(quarters[q]["expected"] for q in inside) / zones
+        found[f"{label}, {span}: bounds"] = (floor.low or 0.0) <= risk <= (worst.high or 1.0)
+    return found

@@ -166,11 +166,14 @@ def _severe_text(severe: dict[tuple[str, int], int], zones: int, period: pd.Data
         return (
             f"No event of severity 3 or more is recorded so far for the {plural(len(period), 'zone')} of {scope.label}."
         )
-    kinds = [f"{label} {count(n)} ({SEVERITY[level]})" for (label, level), n in severe.items()]
+    graded = [
+        f"severity {level} ({SEVERITY[level]}): "
+        + listing([f"{label} {count(n)}" for (label, grade), n in severe.items() if grade == level])
+        for level in sorted({grade for _, grade in severe})
+    ]
     return (
-        f"Of {plural(len(period), 'zone')} treated in {scope.label}, {count(zones)} had an event of severity 3 or "
-        "more recorded "
-        f"so far, whatever its day: {listing(kinds)}."
+        f"Of {plural(len(period), 'zone')} treated in {scope.label}, {count(zones)} had an event of severity 3 or more "
+        f"recorded so far, whatever its day. {capital('; '.join(graded))}."
     )
 
 

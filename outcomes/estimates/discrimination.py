@@ -148,14 +148,14 @@ class Calibration:
         Slope of the outcome on the logit of the predicted risk; 1 is perfect, under 1 means overfitted.
     intercept_with_slope : float or None
         Intercept of the same regression with the slope left free.
-    observed_over_expected : float
-        Observed events over the sum of predicted risks.
+    observed_over_expected : float or None
+        Observed events over the sum of predicted risks; None without records.
     """
 
     intercept: Answer
     slope: Answer
     intercept_with_slope: float | None
-    observed_over_expected: float
+    observed_over_expected: float | None
 
 
 def calibration(
@@ -185,7 +185,7 @@ def calibration(
         raise ValueError("predicted risks lie strictly between 0 and 1")
     slope, free = _slope(y, risk, level, cluster)
     expected = float(risk.sum())
-    ratio = float(y.sum()) / expected if expected > 0 else math.nan
+    ratio = float(y.sum()) / expected if expected > 0 else None
     return Calibration(_in_the_large(y, risk, level, cluster), slope, free, ratio)
 
 

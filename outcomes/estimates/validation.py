@@ -14,8 +14,9 @@ from sklearn.model_selection import GroupKFold
 from outcomes.estimates.binary import Binary, Codes, Values, cluster_codes, patterns, whole_numbers
 from outcomes.estimates.design import Design
 from outcomes.estimates.discrimination import placements
-from outcomes.estimates.estimate import FloatArray
+from outcomes.estimates.estimate import FloatArray, NotEstimable
 from outcomes.estimates.likelihood import NotConverged, Surface
+from outcomes.estimates.ratios import floored
 from outcomes.estimates.separation import collinear_columns, find_separation
 
 
@@ -177,20 +178,23 @@ def cross_validated(
     cluster : array of shape (n,) or None
         Patient of each record, never split between folds; each record is its own when None.
     folds : int
-        Folds, at least 2; as many as there are patients leaves out one at a time.
+        Folds, at least 2 and at most one a patient, which leaves out one at a time.
     penalty : float
 
     Returns
     -------
     ndarray of shape (n,) or None
-        None where a fold cannot be fitted.
+        None where a fold cannot be fitted, or there is one patient only.
     """
     y = whole_numbers("events", events)
     if len(y) != len(design.matrix):
         raise ValueError("events and design differ in length")
     codes: Codes = np.arange(len(y)) if cluster is None else cluster_codes(cluster, design.index)
+    patients = len(np.unique(codes))
+    if patients < 2:
+        return None
     found = np.empty(len(y))
-    for seen, unseen in GroupKFold(n_splits=folds).split(design.matrix, y, codes):
+    for seen, unseen in GroupKFold(n_splits=min(folds, patients)).split(design.matrix, y, codes):
         coefficients = coefficients_of(design.matrix[seen], y[seen], penalty)
         if coefficients is None:
             return None
@@ -206,20 +210,20 @@ class Explained:
     ----------
     likelihood_ratio : float
         χ² of the model against the intercept alone.
-    shrinkage : float
-        Heuristic shrinkage, (χ² − df) / χ².
+    shrinkage : float or None
+        Heuristic shrinkage, (χ² − df) / χ²; None where the model explains nothing.
     nagelkerke, cox_snell, tjur : float
         Measures of explained variation.
     """
 
     likelihood_ratio: float
-    shrinkage: float
+    shrinkage: float | None
     nagelkerke: float
     cox_snell: float
     tjur: float
 
 
-def explained(events: Values, predicted: FloatArray, parameters: int) -> Explained:
+def explained(events: Values, predicted: FloatArray, parameters: int) -> Explained | NotEstimable:
     """How much of the outcome does the model explain on the records it was fitted to?
 
     Parameters
@@ -230,20 +234,39 @@ def explained(events: Values, predicted: FloatArray, parameters: int) -> Explain
     parameters : int
         Parameters beside the intercept.
 
+    Returns
+    -------
+    Explained or NotEstimable
+        NotEstimable without events or non-events, or where a fitted probability is 0 or 1.
+
     References
     ----------
     van Houwelingen JC, le Cessie S (1990) Stat Med 9:1303–1325. doi:10.1002/sim.4780091109
     Tjur T (2009) Am Stat 63:366–372. doi:10.1198/tast.2009.08210
     """
     y = whole_numbers("events", events)
-    n, share = len(y), float(y.mean())
+    n, events_seen = len(y), int(y.sum())
+    reason = (
+        "no cases"
+        if n == 0
+        else "no events"
+        if events_seen == 0
+        else "every record has the event"
+        if events_seen == n
+        else "a fitted probability is 0 or 1"
+        if not (predicted.min() > 0 and predicted.max() < 1)
+        else ""
+    )
+    if reason:
+        return NotEstimable("explained variation", reason, n=n, events=events_seen)
+    share = events_seen / n
     null = n * (share * np.log(share) + (1 - share) * np.log1p(-share))
     model = float((y * np.log(predicted) + (1 - y) * np.log1p(-predicted)).sum())
     chi = 2 * (model - null)
     cox_snell = float(-np.expm1(-chi / n))
     return Explained(
         likelihood_ratio=float(chi),
-        shrinkage=float((chi - parameters) / chi),
+        shrinkage=float((chi - parameters) / chi) if chi > 0 else None,
         nagelkerke=cox_snell / float(-np.expm1(2 * null / n)),
         cox_snell=cox_snell,
         tjur=float(predicted[y == 1].mean() - predicted[y == 0].mean()),
@@ -270,28 +293,41 @@ class Groups:
     p_value: float
 
 
-def risk_groups(events: Values, predicted: FloatArray, *, groups: int = 10, fitted: bool = True) -> Groups:
+def risk_groups(
+    events: Values, predicted: FloatArray, *, groups: int = 10, fitted: bool = True
+) -> Groups | NotEstimable:
     """Do observed and expected events agree from low to high predicted risk?
 
     Groups are cut at quantiles (type 7) of the predicted risk, ties kept together. The degrees of freedom are groups
     − 2 on the records the model was fitted to, groups on others.
+
+    Returns
+    -------
+    Groups or NotEstimable
+        NotEstimable where ties leave fewer than three groups, or a group's risks are all 0 or all 1.
 
     References
     ----------
     Hosmer DW, Lemeshow S (1980) Commun Stat Theory Methods 9:1043–1069. doi:10.1080/03610928008827941
     """
     y = whole_numbers("events", events)
+    term, seen = "groups of predicted risk", int(y.sum())
+    if len(y) == 0:
+        return NotEstimable(term, "no cases", n=0, events=0)
     cuts = np.unique(np.quantile(predicted, np.linspace(0, 1, groups + 1)))
-    if len(cuts) < 4:
-        raise ValueError("predicted risks take too few values for groups")
-    member = np.clip(np.searchsorted(cuts, predicted, side="left") - 1, 0, len(cuts) - 2)
-    size = len(cuts) - 1
-    n = np.bincount(member, minlength=size).astype(np.float64)
-    observed = np.bincount(member, y, size).astype(np.float64)
-    expected = np.bincount(member, predicted, size).astype(np.float64)
-    chi = float(((observed - expected) ** 2 / (expected * (1 - expected / n))).sum())
-    degrees = size - 2 if fitted else size
-    return Groups(n, observed, expected, chi, degrees, float(stats.chi2.sf(chi, degrees)))
+    member = np.clip(np.searchsorted(cuts, predicted, side="left") - 1, 0, None)
+    member = np.unique(member, return_inverse=True)[1]  # a quantile between two values can leave a group without any
+    n = np.bincount(member).astype(np.float64)
+    if len(n) < 3:
+        return NotEstimable(term, "predicted risks take too few values for groups", n=len(y), events=seen)
+    observed = np.bincount(member, y).astype(np.float64)
+    expected = np.bincount(member, predicted).astype(np.float64)
+    spread = expected * (1 - expected / n)
+    if not float(spread.min()) > 0:
+        return NotEstimable(term, "the risks of a group are all 0 or all 1", n=len(y), events=seen)
+    chi = float(((observed - expected) ** 2 / spread).sum())
+    degrees = len(n) - 2 if fitted else len(n)
+    return Groups(n, observed, expected, chi, degrees, floored(float(stats.chi2.sf(chi, degrees))))
 
 
 def _performance(linear: FloatArray, y: FloatArray) -> tuple[float, float]:

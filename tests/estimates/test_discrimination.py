@@ -13,7 +13,7 @@ from outcomes.estimates.design import Numeric, build
 from outcomes.estimates.discrimination import brier, c_statistic, calibration
 from outcomes.estimates.estimate import Estimate, Fit, NotEstimable
 from outcomes.estimates.logistic import maximum_likelihood
-from outcomes.estimates.validation import cross_validated, explained, optimism, risk_groups
+from outcomes.estimates.validation import Explained, Groups, cross_validated, explained, optimism, risk_groups
 
 # Invented. R 4.2.2, pROC 1.18.0: ci.auc(roc(EVENT, SCORE, direction = "<"), method = "delong") and, for the calibration
 # l <- qlogis(SCORE): glm(EVENT ~ l, binomial), glm(EVENT ~ 1, binomial, offset = l)
@@ -143,6 +143,16 @@ def test_cross_validation_never_splits_a_patient():
     assert found[~left_out] == pytest.approx(expected.to_numpy(), rel=1e-7)
 
 
+def test_validation_of_what_cannot_be_validated():
+    assert risk_groups([], np.array([])).reason == "no cases"
+    assert risk_groups([0, 1] * 5, np.repeat([0.2, 0.3], 5)).reason.startswith("predicted risks take too few")
+    assert risk_groups([0, 1, 1] * 4, np.tile([0.0, 0.3, 0.7], 4)).reason.startswith("the risks of a group")
+    assert explained([0, 0, 0], np.array([0.1, 0.2, 0.3]), 1).reason == "no events"
+    assert explained([0, 1], np.array([0.1, 1.0]), 1).reason == "a fitted probability is 0 or 1"
+    design = build(pd.DataFrame({"x": [1.0, 2.0, 3.0]}), [Numeric("x")])
+    assert cross_validated(design, [0, 1, 0], cluster=["a"] * 3) is None
+
+
 def test_aneurysm_scores(reference):
     name = "pred.auc.asah"
     expected, tolerance = reference.item(name)["expected"], reference.tolerance(name)
@@ -191,6 +201,7 @@ def test_external_validation(reference):
         [item["delong"]["logit_lower"], item["delong"]["logit_upper"]], **tolerance
     )
     groups = risk_groups(rows["y"], rows["p"].to_numpy(), fitted=False)
+    assert isinstance(groups, Groups)
     assert groups.n.tolist() == item["hosmer_lemeshow_external"]["n"]
     assert groups.observed.tolist() == item["hosmer_lemeshow_external"]["observed"]
     assert groups.p_value == pytest.approx(item["hosmer_lemeshow_external"]["p"], **tolerance)
@@ -210,6 +221,7 @@ def test_internal_validation(reference, birth_weight):
     assert isinstance(fit, Fit)
     predicted = expit(design.matrix @ fit.coefficients)
     found = explained(rows["low"], predicted, 7)
+    assert isinstance(found, Explained)
     assert found.likelihood_ratio == pytest.approx(expected["lr_chisq"], **tolerance)
     assert found.shrinkage == pytest.approx(expected["heuristic_shrinkage"], **tolerance)
     assert found.nagelkerke == pytest.approx(expected["nagelkerke_r2"], **tolerance)
@@ -222,6 +234,7 @@ def test_internal_validation(reference, birth_weight):
     assert c_statistic(rows["low"], left_out).value == pytest.approx(expected["loo_auc"], **tolerance)
     assert brier(rows["low"], left_out).score.value == pytest.approx(expected["loo_brier"], **tolerance)
     groups = risk_groups(rows["low"], predicted)
+    assert isinstance(groups, Groups)
     assert groups.chi_square == pytest.approx(expected["hosmer_lemeshow"]["chisq"], **tolerance)
     assert groups.expected == pytest.approx(expected["hosmer_lemeshow"]["expected"], **tolerance)
 

@@ -128,7 +128,7 @@ def random_intercept(
         ``covariance`` holds the coefficients only. ``details``: ``between_sd`` (`Estimate` of σ on the logit scale,
         profile limits, the upper one None beyond 5, p of the likelihood ratio against σ = 0 by the even mixture of
         χ²₀ and χ²₁; "cannot say" where σ itself is beyond 5), ``modes`` (group → mode of b_g and its standard
-        deviation, both on the logit scale, σ taken as known), ``p_value``, ``groups``, ``standard_error``.
+        deviation, both on the logit scale, σ taken as known; all 0 where σ is at zero), ``p_value``, ``groups``, ``standard_error``.
 
     Raises
     ------
@@ -250,7 +250,7 @@ def _report(
         )
     u, spread = model.modes(theta)
     labels = pd.factorize(pd.Series(group).reset_index(drop=True))[1]
-    sd = float(theta[-1])
+    sd = 0.0 if at_zero else float(theta[-1])
     constant = float(
         (gammaln(model.trials + 1) - gammaln(model.events + 1) - gammaln(model.trials - model.events + 1)).sum()
     )

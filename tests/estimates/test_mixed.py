@@ -116,6 +116,7 @@ def test_groups_alike_have_a_spread_of_zero_with_an_upper_limit():
     assert isinstance(spread, Estimate)
     assert spread.value == pytest.approx(0, abs=1e-4)
     assert spread.low == 0
+    assert set(fit.details["modes"].values()) == {(0.0, 0.0)}
     assert 0.1 < spread.high < 2
     assert fit.details["p_value"] == 1
     # with no spread the odds ratio is that of the pooled table: 60·270 / (30·240)

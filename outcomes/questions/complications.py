@@ -94,11 +94,11 @@ def complications(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
 def _methods(models: int, shrunken: int) -> tuple[str, ...]:
     return (
         "Risk by day N among all treated: an event counts when first found by day N, or at a late visit up to 30 days after "
-        "it when the last look before lay inside the window. Zones with an event found before the seen-from day count as they are; the "
-        "rest are represented by those seen on or after that day by a contact that can tell, each weighted by the "
-        "inverse of its chance of being seen, from a logistic model on region, skin type and age. Variance by the "
-        "influence function, summed over each patient's zones and allowing for the weights being estimated; limits "
-        "after Korn and Graubard (Survey Methodology 1998;24:193–201). With no event, the limits are exact.",
+        "it when the last look before lay inside the window. Zones with an event found before the seen-from day count as "
+        "they are; the rest are represented by those seen on or after that day by a contact that can tell, each weighted by "
+        "the inverse of its chance of being seen, from a logistic model on region, skin type and age. Variance by the "
+        "influence function, summed over each patient's zones and allowing for the weights being estimated; limits after "
+        "Korn and Graubard (Survey Methodology 1998;24:193–201). With no event, the limits are exact.",
         f"Of {count(models)} models of who was seen, {count(shrunken)} had covariates that nearly settle it and were "
         "shrunken (ridge penalty of 1 on standardised slopes). No risk is given where one patient would carry more "
         "than a fifth of all weight.",

@@ -6,10 +6,13 @@ from collections import defaultdict
 from collections.abc import Sequence
 from pathlib import Path
 
+import pandas as pd
+
 from outcomes.errors import ReportError
 from outcomes.records.cases import Source
 from outcomes.records.load import Checked
 from outcomes.records.problems import Problem, problem_frame
+from outcomes.report.writing import csv_bytes, replace_file
 from outcomes.wording import count, listing, number_word, plural
 
 ROWS_NAMED = 5
@@ -49,18 +52,31 @@ def write_problems(checked: Checked, folder: Path) -> Path:
     Raises
     ------
     ReportError
-        If the folder cannot be written to.
+        If the folder cannot be written to, or holds a file of one of these names with other columns, such as
+        the export itself.
     """
-    path = folder / "problems.csv"
+    frames = {"problems.csv": problem_frame(checked.problems), "refused.csv": checked.refused}
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        problem_frame(checked.problems).to_csv(path, index=False, lineterminator="\n")
-        checked.refused.to_csv(folder / "refused.csv", index=False, lineterminator="\n")
+        for name, frame in frames.items():
+            _check_own(folder / name, frame)
+        for name, frame in frames.items():
+            replace_file(folder / name, csv_bytes(frame))
     except OSError:
         raise ReportError(
             f"The folder {folder.name} cannot be written to.", "Choose another with --out, or free it."
         ) from None
-    return path
+    return folder / "problems.csv"
+
+
+def _check_own(path: Path, frame: pd.DataFrame) -> None:
+    """Stop where a file is not one that an earlier check wrote."""
+    headers = ",".join(frame.columns).encode() + b"\n"
+    if path.is_file() and not path.read_bytes().startswith(headers):
+        raise ReportError(
+            f"{path.name} in the folder {path.parent.name} is not a list that an earlier check wrote.",
+            "Move it elsewhere, or choose another folder with --out.",
+        )
 
 
 def _counts(source: Source) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import tempfile
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
@@ -23,7 +22,7 @@ from outcomes.records.problems import problem_frame
 from outcomes.report.data import json_text, report_data
 from outcomes.report.document import Report
 from outcomes.report.settable import settable_data
-from outcomes.report.writing import check_free, write_whole
+from outcomes.report.writing import check_free, csv_bytes, write_whole
 
 PDF_STANDARDS: tuple[Literal["a-2a", "ua-1"], ...] = ("a-2a", "ua-1")
 """Archival and accessible: typst refuses to write a file that breaks the rules it checks."""
@@ -82,7 +81,7 @@ def typeset(
     check_free(out, inputs)
     say("drawing figures")
     pictures = {f"figures/{s.name}.svg": draw(s.exhibit).svg for s in report.exhibits() if is_drawn(s.exhibit)}
-    tables = {f"tables/{key}.csv": _csv(tidy(answers)) for key, answers in report.estimates}
+    tables = {f"tables/{key}.csv": csv_bytes(tidy(answers)) for key, answers in report.estimates}
     data = report_data(report)
     data["written"] = sorted(["audit.pdf", "problems.csv", "refused.csv", "report.json", *pictures, *tables])
     say("typesetting the report")
@@ -90,8 +89,8 @@ def typeset(
     content: dict[str, bytes] = {
         "audit.pdf": pdf,
         "report.json": json_text(data).encode("utf-8"),
-        "refused.csv": _csv(_refused_frame(report)),
-        "problems.csv": _csv(problem_frame(report.problems)),
+        "refused.csv": csv_bytes(_refused_frame(report)),
+        "problems.csv": csv_bytes(problem_frame(report.problems)),
         **{name: svg.encode("utf-8") for name, svg in pictures.items()},
         **tables,
     }
@@ -103,12 +102,6 @@ def typeset(
         tables=tuple(out / name for name in tables),
         figures=tuple(out / name for name in pictures),
     )
-
-
-def _csv(frame: pd.DataFrame) -> bytes:
-    buffer = io.StringIO()
-    frame.to_csv(buffer, index=False, float_format="%.10g", lineterminator="\n")
-    return buffer.getvalue().encode("utf-8")
 
 
 def _refused_frame(report: Report) -> pd.DataFrame:

@@ -11,11 +11,12 @@ from outcomes.errors import ReportError
 from outcomes.report.writing import _swap, check_free, write_whole
 
 
-def _report(mark: str) -> dict[str, bytes]:
-    names = ["audit.pdf", "report.json", "tables/a.csv"]
+def _report(mark: str, *more: str) -> dict[str, bytes]:
+    names = ["audit.pdf", "report.json", "tables/a.csv", *more]
     return {
         "audit.pdf": mark.encode(),
         "tables/a.csv": mark.encode(),
+        **{name: mark.encode() for name in more},
         "report.json": json.dumps({"written": names}).encode(),
     }
 
@@ -26,7 +27,7 @@ def _content(folder: Path) -> dict[str, bytes]:
 
 def test_a_new_report_replaces_the_old_one_whole(tmp_path: Path) -> None:
     out = tmp_path / "deep" / "2026Q3"
-    write_whole(out, {**_report("old"), "tables/gone.csv": b"old"})
+    write_whole(out, _report("old", "tables/gone.csv"))
     write_whole(out, _report("new"))
     assert _content(out) == _report("new")
     assert [p.name for p in out.parent.iterdir()] == ["2026Q3"]

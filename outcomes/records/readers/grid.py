@@ -202,8 +202,10 @@ def assemble(
     _mark_repeated_headers(names, columns, rows, faults)
     if not sound:
         check_cells(names, columns, rows, faults)
-    if not rows:
+    if not rows and faults.table == "zones":
         faults.file("no_records", "the table has headers and no record", "Choose an export that holds records.")
+    elif not rows:
+        said.append("the table has headers and no row, which is taken to mean that there is none")
     typed = {name: cells for name, cells in (typed_dates or {}).items() if name in names and cells}
     return RawTable(
         faults.table, text_frame(names, columns, len(rows)), rows, kind, sha256, tuple(said),

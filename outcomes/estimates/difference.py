@@ -60,9 +60,7 @@ def difference(a: Answer, b: Answer, *, correlation: float = 0.0, term: str = ""
     return _mover(cast(Estimate, a), cast(Estimate, b), correlation, term, unit, n, events)
 
 
-def _mover(
-    a: Estimate, b: Estimate, correlation: float, term: str, unit: str, n: int, events: int | None
-) -> Answer:
+def _mover(a: Estimate, b: Estimate, correlation: float, term: str, unit: str, n: int, events: int | None) -> Answer:
     if not math.isclose(a.level, b.level):
         raise ValueError("the two estimates have intervals of different levels")
     if a.low is None or a.high is None or b.low is None or b.high is None:

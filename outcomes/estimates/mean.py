@@ -85,9 +85,7 @@ def clustered_mean(
             term, "all records carry the same value", n=n, patients=data.clusters, method=_METHOD, unit=unit
         )
     half = float(stats.t.ppf(0.5 + level / 2, data.clusters - 1)) * error
-    return Estimate(
-        term, mean, mean - half, mean + half, _METHOD, n, level=level, unit=unit, patients=data.clusters
-    )
+    return Estimate(term, mean, mean - half, mean + half, _METHOD, n, level=level, unit=unit, patients=data.clusters)
 
 
 def clustered_mean_difference(
@@ -136,9 +134,7 @@ def clustered_mean_difference(
             term, "fewer than two patients on one side", n=n, patients=data.clusters, method=method, unit=unit
         )
     means = [float(data.values[side].mean()), float(data.values[~side].mean())]
-    influence = np.where(
-        side, (data.values - means[0]) / side.sum(), -(data.values - means[1]) / (~side).sum()
-    )
+    influence = np.where(side, (data.values - means[0]) / side.sum(), -(data.values - means[1]) / (~side).sum())
     error = math.sqrt(_clustered_variance(influence, data))
     difference = means[0] - means[1]
     if error <= 1e-12 * max(1.0, abs(means[0]), abs(means[1])):

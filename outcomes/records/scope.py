@@ -76,9 +76,7 @@ class Scope:
         else:
             match = re.fullmatch(r"(\d{4})Q([1-4])", label)
             if match is None:
-                raise ProtocolError(
-                    "The period is not a quarter.", "Write it as year and quarter, such as 2026Q3."
-                )
+                raise ProtocolError("The period is not a quarter.", "Write it as year and quarter, such as 2026Q3.")
             start = quarter_start(int(match[1]), int(match[2]))
             if start > as_of:
                 raise ProtocolError(

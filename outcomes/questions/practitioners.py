@@ -130,7 +130,7 @@ def _funnel(c: Comparison) -> Funnel | None:
         return None
     largest = max(p.size for p in shown) * 1.1
     sizes = np.geomspace(min(1.0, min(p.size for p in shown)), max(largest, 3.0), 80)
-    limits = poisson_limits(sizes, _TAILS) / sizes[:, None]
+    limits = poisson_limits(sizes, _TAILS)
     outside = [p.label for p in points if p.verdict in _OUTSIDE]
     claim = (
         f"more or fewer events than expected: {listing(outside)}"

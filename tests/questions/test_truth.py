@@ -124,3 +124,15 @@ def test_truth_lies_inside_the_intervals_over_twenty_clinics(tmp_path, capsys):
     for term in ("hyperpigmentation: 5 points more density", "acne_milia: 10 mJ more energy", "healing: one pass more"):
         assert sum(hits[term]) >= 16  # of 20 at 95 %, 15 or fewer has a chance of 0.3 %
     assert null_associated <= 3
+
+
+def test_the_lines_of_a_funnel_are_limits_of_observed_over_expected(clinic, scope, protocol):
+    """Exact Poisson limits around 1: at 10 expected, 95 % of counts lie between about 0.4 and 1.7 times as many."""
+    finding = practitioners(clinic, scope, protocol)
+    funnel = next(e for e in finding.exhibits if type(e).__name__ == "Funnel")
+    assert funnel.centre == 1.0
+    _, low, high = next(limit for limit in funnel.limits if limit[0] == "95 %")
+    at_ten = min(range(len(funnel.sizes)), key=lambda i: abs(funnel.sizes[i] - 10))
+    assert 0.3 < low[at_ten] < 0.5
+    assert 1.5 < high[at_ten] < 1.8
+    assert all(a < 1 < b for a, b in zip(low, high, strict=True))

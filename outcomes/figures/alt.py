@@ -85,8 +85,8 @@ def funnel_text(exhibit: Funnel) -> str:
     limits = wording.listing([name for name, _, _ in exhibit.limits])
     points = " ".join(_funnel_point(point) for point in exhibit.points)
     return (
-        f"Funnel plot: {exhibit.y_label} against {wording.decapital(exhibit.x_label)}, {wording.plural(len(exhibit.points), 'point')}, "
-        f"limits of {limits} around {centre}. {points}"
+        f"Funnel plot: {exhibit.y_label} against {wording.decapital(exhibit.x_label)}, "
+        f"{wording.plural(len(exhibit.points), 'point')}, limits of {limits} around {centre}. {points}"
     )
 
 

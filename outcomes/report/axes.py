@@ -12,6 +12,8 @@ from outcomes.estimates.estimate import Answer, Estimate
 _MOST_TICKS = 6
 _FARTHEST_RATIO = 64.0
 _LONG_RATIO = 150.0
+_NEAREST_RATIOS = (0.8, 1.25)
+_WORTH_LENGTHENING = 0.25
 _RATIO_TICKS = tuple(
     digit * 10.0**power for power in range(-4, 5) for digit in (1.0, 2.0, 5.0)
 )  # fmt: skip
@@ -85,15 +87,34 @@ class Axis:
         )
 
 
-def _reach(estimates: Sequence[float], limits: Sequence[float], reference: float | None, slack: float = 0.0) -> float:
-    """How far up an axis must go: every estimate, and the limits unless a few would squeeze the rest."""
-    inner = max([*estimates, *([reference] if reference is not None else [])])
-    if not limits:
-        return inner
-    outer = max(limits)
-    few = max(1, len(limits) // 10) if len(limits) > 2 else 0
-    usual = sorted(limits)[-1 - few]
-    return max(inner, outer if outer <= max(1.6 * usual, 1.6 * inner, usual + slack) else usual)
+def _usual(limits: Sequence[float], slack: float) -> float:
+    """How far limits usually go: a tenth beyond the 90th percentile, or to the last one where that is near."""
+    ordered = sorted(limits)
+    if len(ordered) < 3:
+        return ordered[-1]
+    usual = ordered[math.floor(0.9 * (len(ordered) - 1))]
+    return min(ordered[-1], max(usual + 0.1 * abs(usual), usual + slack))
+
+
+def _ends(
+    estimates: Sequence[float], lows: Sequence[float], highs: Sequence[float], slack: float = 0.0
+) -> tuple[float, float]:
+    """Ends that hold every estimate and the limits, except those that would squeeze the other rows."""
+    top = max([*estimates, *([_usual(highs, slack)] if highs else [])])
+    bottom = min([*estimates, *([-_usual([-v for v in lows], slack)] if lows else [])])
+    return _widened(bottom, top, lows, highs)
+
+
+def _widened(bottom: float, top: float, lows: Sequence[float], highs: Sequence[float]) -> tuple[float, float]:
+    """Ends moved out to every limit that an axis a quarter longer would hold: only what is far off is cut."""
+    while True:
+        room = _WORTH_LENGTHENING * (top - bottom)
+        slack = 1e-8 * (top - bottom)  # ticks are rounded: a limit on the last one lies on the axis
+        higher = [v for v in highs if top + slack < v <= top + room]
+        lower = [v for v in lows if bottom - room <= v < bottom - slack]
+        if not higher and not lower:
+            return bottom, top
+        top, bottom = max([top, *higher]), min([bottom, *lower])
 
 
 def _round_ticks(low: float, high: float) -> tuple[float, ...]:
@@ -111,24 +132,28 @@ def _round_ticks(low: float, high: float) -> tuple[float, ...]:
 
 
 def _linear(answers: Sequence[Estimate], scale: str, reference: float | None) -> Axis:
-    estimates = [a.value for a in answers]
+    held = [a.value for a in answers] + ([reference] if reference is not None else [])
     lows = [a.low for a in answers if a.low is not None]
     highs = [a.high for a in answers if a.high is not None]
-    top = _reach(estimates, highs, reference)
-    floor = reference if scale == "difference" else None
-    bottom = -_reach([-v for v in estimates], [-v for v in lows], None if floor is None else -floor)
     if scale == "proportion":
-        bottom = 0.0 if bottom < 0.5 * top or bottom < 0.3 else bottom
-        if top > 0.8:
-            top = max(top, 1.0)
-    if scale == "days" and bottom < 0.6 * top:
-        bottom = 0.0
-    if not top > bottom:
-        top = bottom + (abs(bottom) or 1.0)
-    ticks = _round_ticks(bottom, top)
-    if scale == "proportion":
-        ticks = tuple(t for t in ticks if 0 <= t <= 1)
-    return Axis(ticks[0], ticks[-1], False, ticks, _tick_texts(ticks, answers[0].unit))
+        lows, highs = [max(0.0, v) for v in lows], [min(1.0, v) for v in highs]
+    bottom, top = _ends(held, lows, highs)
+    while True:
+        if scale == "proportion":
+            bottom = 0.0 if bottom < 0.5 * top or bottom < 0.3 else bottom
+            if top > 0.8:
+                top = max(top, 1.0)
+        if scale == "days" and 0 <= bottom < 0.6 * top:
+            bottom = 0.0
+        if not top > bottom:
+            top = bottom + (abs(bottom) or 1.0)
+        ticks = _round_ticks(bottom, top)
+        if scale == "proportion":
+            ticks = tuple(t for t in ticks if 0 <= t <= 1)
+        wider = _widened(ticks[0], ticks[-1], lows, highs)
+        if wider == (ticks[0], ticks[-1]):
+            return Axis(ticks[0], ticks[-1], False, ticks, _tick_texts(ticks, answers[0].unit))
+        bottom, top = wider
 
 
 def _tick_texts(ticks: Sequence[float], unit: str) -> tuple[str, ...]:
@@ -140,22 +165,32 @@ def _tick_texts(ticks: Sequence[float], unit: str) -> tuple[str, ...]:
 
 
 def _ratio(answers: Sequence[Estimate], reference: float | None) -> Axis:
-    logs = [math.log(a.value) for a in answers if a.value > 0] or [0.0]
-    line = math.log(reference) if reference else 0.0
-    highs = [math.log(a.high) for a in answers if a.high]
-    lows = [-math.log(a.low) for a in answers if a.low]
     farthest = math.log(_FARTHEST_RATIO)
-    top = math.exp(min(_reach([abs(v) for v in logs if v > 0] or [0.0], highs, line, math.log(2.5)), farthest))
-    bottom = math.exp(-min(_reach([-v for v in logs if v < 0] or [0.0], lows, -line, math.log(2.5)), farthest))
-    top, bottom = max(top, 1.25), min(bottom, 0.8)
-    fine = bottom >= _FINE_RATIO_TICKS[0] and top <= _FINE_RATIO_TICKS[-1] and top / bottom < 7
-    candidates = _FINE_RATIO_TICKS if fine else _RATIO_TICKS
-    below = [t for t in candidates if t <= bottom * 1.0001]
-    above = [t for t in candidates if t >= top * 0.9999]
-    low, high = (below[-1] if below else candidates[0]), (above[0] if above else candidates[-1])
-    inside = [t for t in candidates if low <= t <= high]
-    ticks = _thinned(inside)
-    return Axis(low, high, True, ticks, tuple(wording.quantity(t) for t in ticks))
+    held = [math.log(a.value) for a in answers if a.value > 0]
+    held.append(math.log(reference) if reference else 0.0)
+    highs = [math.log(a.high) for a in answers if a.high]
+    lows = [math.log(a.low) for a in answers if a.low]
+    bottom, top = _ends(held, lows, highs, math.log(2.5))
+    while True:
+        ends = (
+            min(math.exp(max(bottom, -farthest)), _NEAREST_RATIOS[0]),
+            max(math.exp(min(top, farthest)), _NEAREST_RATIOS[1]),
+        )
+        candidates = _ratio_ticks(*ends)
+        low = max((t for t in candidates if t <= ends[0] * (1 + 1e-9)), default=candidates[0])
+        high = min((t for t in candidates if t >= ends[1] * (1 - 1e-9)), default=candidates[-1])
+        reach = (math.log(low), math.log(high))
+        # what lies beyond the farthest ends is cut, however near it is to them
+        wider = [v for v in lows if v >= -farthest], [v for v in highs if v <= farthest]
+        bottom, top = _widened(*reach, *wider)
+        if (bottom, top) == reach:
+            ticks = _thinned([t for t in candidates if low <= t <= high])
+            return Axis(low, high, True, ticks, tuple(wording.quantity(t) for t in ticks))
+
+
+def _ratio_ticks(low: float, high: float) -> tuple[float, ...]:
+    fine = low >= _FINE_RATIO_TICKS[0] and high <= _FINE_RATIO_TICKS[-1] and high / low < 7
+    return _FINE_RATIO_TICKS if fine else _RATIO_TICKS
 
 
 def _thinned(ticks: Sequence[float]) -> tuple[float, ...]:

@@ -18,19 +18,23 @@ from outcomes.report.document import FileDigest, Headline, Report, Request, Volu
 from outcomes.report.sections import audit_layout
 
 _FIRST_PAGE_HEADLINES = 7
-_REACH_DAYS = (90, 30, 7)
+_REACH_DAY = 30
 _SOFTWARE = (
     "outcomes", "numpy", "scipy", "pandas", "pandera", "statsmodels", "scikit-learn", "firthmodels", "matplotlib",
     "typst", "fonttools", "fontpkg-source-serif-4", "fontpkg-source-sans-3", "openpyxl", "pyarrow",
 )  # fmt: skip
+_SAID_AS = {"typst": "typst (Python package)"}
 
 
 def software_versions() -> tuple[tuple[str, str], ...]:
-    """Versions of Python and of every library that a number or a page depends on."""
+    """Versions of Python and of every library that a number or a page depends on.
+
+    The typst library carries its own version; the engine inside it states another one in the PDF.
+    """
     found = [("Python", platform.python_version())]
     for name in _SOFTWARE:
         try:
-            found.append((name, version(name)))
+            found.append((_SAID_AS.get(name, name), version(name)))
         except PackageNotFoundError:
             continue
     return tuple(found)
@@ -122,25 +126,21 @@ def _refused(cases: Cases) -> tuple[tuple[str, int | None, str], ...]:
     return tuple(rows)
 
 
-def _reach(findings: Sequence[Finding], scope: Scope, zones: int) -> tuple[int, Estimate] | None:
-    """Follow-up reach of the period, at the latest day that at least half of its zones can have reached."""
+def _reach(findings: Sequence[Finding]) -> tuple[str, Estimate] | None:
+    """Follow-up reach by day 30 and the quarter it is of: the newest whose zones are old enough to tell."""
+    named = f"reach day {_REACH_DAY}, "
     for finding in findings:
         if finding.key == "completeness":
-            for day in _REACH_DAYS:
-                for answer in finding.estimates:
-                    if (
-                        isinstance(answer, Estimate)
-                        and answer.term == f"reach day {day}, {scope.label}"
-                        and 2 * answer.n >= zones
-                    ):
-                        return day, answer
+            for answer in finding.estimates:
+                if isinstance(answer, Estimate) and answer.term.startswith(named):
+                    return answer.term.removeprefix(named), answer
     return None
 
 
 def _volume(findings: Sequence[Finding], cases: Cases, scope: Scope) -> tuple[Volume, ...]:
     period = cases.during(scope.start, scope.end)
     sessions = int(period.zones["session_id"].nunique())
-    reach = _reach(findings, scope, len(period))
+    reach = _reach(findings)
     return (
         Volume(wording.count(len(period)), "zones treated"),
         Volume(wording.count(period.patients), "patients"),
@@ -149,7 +149,7 @@ def _volume(findings: Sequence[Finding], cases: Cases, scope: Scope) -> tuple[Vo
         if reach is None
         else Volume(
             wording.percent(reach[1].value),
-            f"seen on or after day {reach[0]}, of {wording.count(reach[1].n)} zones treated long enough ago",
+            f"seen on or after day {_REACH_DAY}, of {wording.plural(reach[1].n, 'zone')} treated in {reach[0]}",
         ),
     )
 
@@ -157,16 +157,28 @@ def _volume(findings: Sequence[Finding], cases: Cases, scope: Scope) -> tuple[Vo
 def _summary(findings: Sequence[Finding], cases: Cases, scope: Scope, organisation: str) -> tuple[str, ...]:
     period = cases.during(scope.start, scope.end)
     baseline = cases.during(scope.baseline_start, scope.baseline_end)
-    zones = cases.source.count("zones")
     who = f"{organisation} recorded" if organisation else "The records hold"
     says = [
         f"{who} {wording.plural(len(period), 'treated zone')} of {wording.plural(period.patients, 'patient')} in "
-        f"{scope.label}, beside {wording.plural(len(baseline), 'zone')} in the baseline {scope.baseline_label}; of "
-        f"{wording.plural(zones.rows_read, 'row')} read, {wording.count(zones.rows_refused)} "
-        f"{'was' if zones.rows_refused == 1 else 'were'} set aside for breaking a rule."
+        f"{scope.label}, beside {wording.plural(len(baseline), 'zone')} in the baseline {scope.baseline_label}; "
+        f"{_set_aside(cases)}."
     ]
     says += [finding.brief for finding in findings if finding.brief]
     return tuple(says)
+
+
+def _set_aside(cases: Cases) -> str:
+    """How many rows of every table were read and set aside, those of treated zones said apart."""
+    counts = cases.source.counts
+    refused = sum(c.rows_refused for c in counts)
+    said = f"of {wording.plural(sum(c.rows_read for c in counts), 'row')} read"
+    if len(counts) > 1:
+        said += f" in {wording.number_word(len(counts))} tables"
+    said += f", {wording.count(refused)} {'was' if refused == 1 else 'were'} set aside"
+    zones = cases.source.count("zones").rows_refused
+    if refused and len(counts) > 1:
+        said += f", {wording.count(zones) if zones else 'none'} of them treated zones"
+    return said
 
 
 def _headlines(findings: Sequence[Finding]) -> tuple[tuple[Headline, ...], tuple[Headline, ...]]:

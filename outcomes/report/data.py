@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from outcomes import wording
-from outcomes.estimates.estimate import Answer, Estimate
+from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
 from outcomes.findings import Curves, Exhibit, Forest, Funnel, Response
 from outcomes.report import texts
 from outcomes.report.document import Block, Headline, Report, Request, Section, Shown, kind_of, plain
@@ -76,6 +76,8 @@ def _pointing(report: Report, entries: Sequence[Headline | Request]) -> list[dic
 def verdicts_used(report: Report) -> tuple[str, ...]:
     """Verdict words that stand anywhere in the report, in their fixed order."""
     used = {h.verdict for h in (*report.headlines, *report.further)}
+    if any(isinstance(answer, NotEstimable) for _, answers in report.estimates for answer in answers):
+        used.add("cannot say")
     for shown in report.exhibits():
         if isinstance(shown.exhibit, Forest):
             used |= {row.verdict for row in shown.exhibit.rows}
@@ -115,6 +117,7 @@ def report_data(report: Report) -> dict[str, Any]:
         "requests": _pointing(report, report.requests),
         "caution": report.caution,
         "how_to_read": list(texts.HOW_TO_READ),
+        "glossary": [{"term": term, "meaning": meaning} for term, meaning in texts.GLOSSARY],
         "verdicts": [{"verdict": word, "meaning": meanings[word]} for word in verdicts_used(report)],
         "sections": [_section(section, i) for i, section in enumerate(report.sections, start=1)],
         "estimates": {key: [tidy_record(a) for a in answers] for key, answers in report.estimates},

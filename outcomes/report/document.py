@@ -82,12 +82,23 @@ class Ledger:
 
 @dataclass(frozen=True, slots=True)
 class Formula:
-    """A formula that the template sets by its name, and the same in words."""
+    """A formula that the template sets by its name.
+
+    Attributes
+    ----------
+    name, title : str
+    words : str
+        The formula spelled out, for readers who do not see it; not printed.
+    source : str
+    reading : str
+        What it says, in plain words beside it.
+    """
 
     name: str
     title: str
     words: str
     source: str
+    reading: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +107,14 @@ class Checklist:
 
     items: tuple[str, ...]
     small: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """Headed texts of equal rank, in two columns; as lists where each text has several points."""
+
+    entries: tuple[tuple[str, tuple[str, ...]], ...]
+    listed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +133,7 @@ class SignOff:
 
 _TEN_DIGITS = Context(prec=10)
 
-Block = Prose | Subheading | Shown | Ledger | Formula | Checklist | Command | SignOff
+Block = Prose | Subheading | Shown | Ledger | Formula | Checklist | Columns | Command | SignOff
 
 _KINDS: dict[type, str] = {
     Prose: "prose",
@@ -123,6 +142,7 @@ _KINDS: dict[type, str] = {
     Ledger: "ledger",
     Formula: "formula",
     Checklist: "checklist",
+    Columns: "columns",
     Command: "command",
     SignOff: "sign_off",
 }

@@ -23,11 +23,14 @@ _VALUE_HEADERS = {
 }
 
 
-def value_header(answers: tuple[Answer, ...]) -> str:
-    """What the numbers of a forest are, for the head of their column."""
+def value_header(answers: tuple[Answer, ...], scale: str = "") -> str:
+    """What the numbers of a forest are, for the head of their column; differences are said to be such."""
     units = [a.unit for a in answers if a.unit]
     unit = units[0] if units else ""
-    return _VALUE_HEADERS.get(unit, unit)
+    header = _VALUE_HEADERS.get(unit, unit)
+    if scale != "difference":
+        return header
+    return f"Difference, {wording.decapital(header)}" if header else "Difference"
 
 
 def interval_header(answers: tuple[Answer, ...]) -> str:
@@ -78,7 +81,7 @@ def _forest(exhibit: Forest) -> dict[str, Any]:
     return {
         "shape": "forest",
         "headers": list(exhibit.headers),
-        "value_header": value_header(answers),
+        "value_header": value_header(answers, exhibit.scale),
         "interval_header": interval_header(answers),
         "verdicts": any(row.verdict for row in exhibit.rows),
         "arrows": any(line["mark"] and (line["mark"]["arrow_low"] or line["mark"]["arrow_high"]) for line in rows),

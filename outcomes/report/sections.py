@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
+from itertools import zip_longest
 
 from outcomes import wording
 from outcomes.findings import Finding, Grid
@@ -13,7 +14,18 @@ from outcomes.records.cases import Cases
 from outcomes.records.scope import Scope
 from outcomes.records.vocabulary import DELAYED_HEALING_DAYS, PROLONGED_REDNESS_DAY, REGIONS, Outcome
 from outcomes.report import texts
-from outcomes.report.document import Block, Checklist, Command, Ledger, Prose, Section, Shown, SignOff, Subheading
+from outcomes.report.document import (
+    Block,
+    Checklist,
+    Columns,
+    Command,
+    Ledger,
+    Prose,
+    Section,
+    Shown,
+    SignOff,
+    Subheading,
+)
 from outcomes.report.formulas import formulas_for
 
 _MOST_REASONS = 40
@@ -128,20 +140,14 @@ def finding_section(finding: Finding) -> Section:
 
 def methods(findings: Sequence[Finding], scope: Scope) -> Section:
     """How the answers were computed: by question, then the formulas in full."""
-    blocks: list[Block] = [
-        Prose(
-            (
-                "The unit is a treated zone: one area of skin treated in one session. Rates and case-mix look at "
-                f"the period {scope.label} beside the baseline {scope.baseline_label}; models of settings, healing and "
-                "practitioners use all records that have had their time by the period's end, because one quarter alone "
-                "could say almost nothing. What was asked, of whom, and by which method was fixed before the records "
-                "were looked at.",
-            ),
-        )
-    ]
-    for finding in findings:
-        if finding.methods:
-            blocks += [Subheading(finding.title), Prose(finding.methods)]
+    unit = (
+        "The unit is a treated zone: one area of skin treated in one session. Rates and case-mix look at the period "
+        f"{scope.label} beside the baseline {scope.baseline_label}; models of settings, healing and practitioners use "
+        "all records that have had their time by the period's end, because one quarter alone could say almost nothing. "
+        "What was asked, of whom, and by which method was fixed in the protocol, not chosen from the results."
+    )
+    by_question = ((finding.title, finding.methods) for finding in findings if finding.methods)
+    blocks: list[Block] = [Columns((("Unit and periods", (unit,)), *by_question))]
     said = [*(m for f in findings for m in f.methods), *(a.method for f in findings for a in f.estimates)]
     formulas = formulas_for(said)
     if formulas:
@@ -201,10 +207,14 @@ def limits() -> Section:
         "limits",
         "Limits and cautions",
         (
-            Subheading("What this audit cannot show"),
-            Checklist(texts.LIMITS),
-            Subheading("How it must not be used"),
-            Checklist(texts.CAUTIONS),
+            Columns(
+                (
+                    ("What this audit cannot show", texts.LIMITS),
+                    ("Not asked in this report", texts.NOT_ASKED),
+                    ("How it must not be used", texts.CAUTIONS),
+                ),
+                listed=True,
+            ),
         ),
     )
 
@@ -223,7 +233,9 @@ def reproducibility(
     ]
     if protocol.sha256:
         says.append(f"Fingerprint of the configuration (SHA-256): {protocol.sha256}")
-    table = Grid("Versions", ("Software", "Version"), tuple(versions))
+    third = -(-len(versions) // 3)
+    beside = zip_longest(versions[:third], versions[third : 2 * third], versions[2 * third :], fillvalue=("", ""))
+    table = Grid("Versions", ("Software", "Version") * 3, tuple((*a, *b, *c) for a, b, c in beside))
     blocks = (Prose(tuple(says)), Command(tuple(command)), Shown(table, "reproducibility_1"))
     return Section("reproducibility", "Reproducibility", blocks)
 

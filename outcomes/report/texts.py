@@ -1,4 +1,4 @@
-"""Fixed wording of the report: cautions, limits, what the verdict words mean. No number lives here."""
+"""Fixed wording of the report: cautions, limits, what words mean. No number of the records lives here."""
 
 from __future__ import annotations
 
@@ -19,7 +19,8 @@ CAUTIONS: tuple[str, ...] = (
     "compatible with the records.",
     "A practitioner outside limits is a reason to look, in this order: data, case-mix, equipment, process, person. "
     "The practitioner has the right to reply before anything is concluded.",
-    "No count of none is a proof of safety. Where no event was recorded, the upper bound of its interval is printed.",
+    "No count of none is a proof of safety. Where a table of complications counts none, its interval says up to "
+    "which risk the records remain compatible.",
     "This report holds no row of the records. Small counts may still point to a person within a small clinic: it is "
     "meant for the clinic's own governance and should be made less detailed before it goes further.",
 )
@@ -27,18 +28,27 @@ CAUTIONS: tuple[str, ...] = (
 LIMITS: tuple[str, ...] = (
     "The audit sees what was recorded and exported. A complication that nobody asked about, or that was treated "
     "elsewhere, is not in it.",
-    "Follow-up is incomplete and not at random. Those with trouble return more often than those without, so that a "
-    "rate among those seen late overstates the risk among all who were treated, and late outcomes of recent "
-    "treatments are not yet known.",
+    "Follow-up is incomplete and not at random. Those with trouble may return more often than those without. The "
+    "rate among those seen late can then lie above the risk among all who were treated; for redness beyond day 90 it "
+    "can also lie below it. Late outcomes of recent treatments are not yet known.",
     "Healing and redness are seen at contacts, so that their days are known only to lie between two contacts.",
     "Zones of one patient are alike. Intervals allow for it where the method says so; where a method does not, it "
     "says that too.",
-    "Fields left blank were not guessed. Where a model uses fewer records than were accepted, the section counts "
-    "those left out and why.",
+    "Nothing is imputed: a blank is not filled in. Where case-mix is not recorded, that is a level of its own in the "
+    "models. Where a model uses fewer records than were accepted, the section counts those left out and why.",
+    "First treatment means the first in these records. An earlier one, before the records begin or elsewhere, is not "
+    "known.",
     "Many comparisons stand side by side. Where verdict words follow from tests, they follow p values adjusted for "
     "their number; intervals are not adjusted and about one in twenty misses by chance.",
     "Windows and the day from which an absence is believed are the protocol's, listed under Definitions. They are "
     "common practice without a source, and another choice would give other rates.",
+)
+
+NOT_ASKED: tuple[str, ...] = (
+    "Whether anything has a trend over the quarters, beyond the comparison with the baseline; whether standards were "
+    "met; what benefit treatment brought; comfort and anaesthesia; how often consent was recorded; how treatments "
+    "were planned; what became of earlier actions.",
+    "Where the records hold any of it, it was read and checked but not analysed.",
 )
 
 VERDICT_MEANINGS: tuple[tuple[str, str], ...] = (
@@ -46,13 +56,36 @@ VERDICT_MEANINGS: tuple[tuple[str, str], ...] = (
     ("not met", "The whole interval, or the full count, lies on the wrong side of the target."),
     ("associated", "More often, or later, with the setting, by more than chance explains, in patients alike in what "
      "was recorded."),
-    ("not shown", "The records are compatible with no difference, and with every value inside the interval."),
-    ("cannot say", "Too little to go on; the reason stands in place of a number."),
-    ("within limits", "No further from the rest than case-mix and chance explain."),
-    ("outside 95 %", "Further from the rest than case-mix and chance mostly explain: look at the data first."),
-    ("outside 99.8 %", "Further from the rest than case-mix and chance hardly ever explain: look at the data first."),
+    ("not shown", "No association is shown after allowing for the number of comparisons; the interval says what "
+     "remains compatible."),
+    ("cannot say", "The records are too few, or too alike, for a number; the reason stands in its place."),
+    ("within limits", "No difference shown beyond region, skin type and chance, after allowing for the number of "
+     "practitioners compared."),
+    ("outside 95 %", "Further from the rest than region, skin type and chance mostly explain: look at the data "
+     "first."),
+    ("outside 99.8 %", "Further from the rest than region, skin type and chance hardly ever explain: look at the "
+     "data first."),
     ("too few to judge", "Shown, never judged."),
     ("described", "A number with its interval, on which no verdict is passed."),
+)  # fmt: skip
+
+GLOSSARY: tuple[tuple[str, str], ...] = (
+    ("95 % CI", "Confidence interval: the values that the records are compatible with. Made this way, 95 of 100 "
+     "intervals hold the true value."),
+    ("Odds ratio", "The odds are those with an outcome for each one without it; the ratio says how many times as "
+     "high they are in one group as in another. 1 is no difference. Where an outcome is rare it is close to the ratio "
+     "of risks; where it is common it lies further from 1."),
+    ("Time ratio", "How many times as long healing takes. 1 is no difference, 1.10 is a tenth longer."),
+    ("Adjusted p", "A p value says how often chance alone would show a difference at least as large if there were "
+     "none. An adjusted one allows for the number of comparisons made together, so that it is larger."),
+    ("Design effect", "How much less zones tell because those of one patient are alike. At a design effect of 2, "
+     "100 zones tell as much as 50 zones of 50 patients."),
+    ("Expected", "The events that a practitioner's patients would have had with the results of all others, at the "
+     "same case-mix. Observed over expected is 1 where both agree."),
+    ("Case-mix", "Who was treated, as far as recorded. Complications are weighted by region, skin type and age. "
+     "Settings and complications: region, skin type, age and indication (region and skin type alone where events are "
+     "few). Healing: zone, skin type and age. Practitioners: region and skin type. What is not recorded is a level of "
+     "its own."),
 )  # fmt: skip
 
 MORE_URGENT_FIRST: tuple[str, ...] = (

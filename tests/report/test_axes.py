@@ -98,3 +98,50 @@ def test_ratios_lie_on_a_log_axis_with_one_inside() -> None:
 
 def test_no_number_no_axis() -> None:
     assert axis_for([NotEstimable("a", "no cases", 0)], "ratio", 1.0) is None
+
+
+@pytest.mark.parametrize(
+    ("scale", "unit", "reference"), [("proportion", "proportion", None), ("ratio", "odds ratio", 1.0)]
+)
+def test_only_what_would_squeeze_the_others_is_cut(scale: str, unit: str, reference: float | None) -> None:
+    usual = [_estimate(0.10 + i / 1000, 0.05, 0.20, unit) for i in range(10)]
+    near, far = _estimate(0.11, 0.05, 0.24, unit), _estimate(0.11, 0.05, 0.95, unit)
+    both = axis_for([*usual, near, far], scale, reference)
+    assert both is not None
+    mark = both.mark(near)
+    assert mark is not None
+    assert not mark.arrow_high
+    if scale == "proportion":
+        cut = both.mark(far)
+        assert cut is not None
+        assert cut.arrow_high
+
+
+@pytest.mark.parametrize(
+    ("scale", "reference", "strategy"),
+    [("ratio", 1.0, _ratios), ("proportion", None, _shares), ("difference", 0.0, _differences)],
+)
+def test_no_limit_is_cut_that_an_axis_a_quarter_longer_would_hold(
+    scale: str, reference: float | None, strategy: st.SearchStrategy[Estimate]
+) -> None:
+    @given(st.lists(strategy, min_size=1, max_size=14))
+    def check(answers: list[Estimate]) -> None:
+        axis = axis_for(answers, scale, reference)
+        assert axis is not None
+        for answer in answers:
+            assert answer.low is not None
+            assert answer.high is not None
+            low, high = axis.share(answer.low), axis.share(answer.high)
+            if scale != "ratio" or 1 / 60 < answer.low < answer.high < 60:  # a ratio's axis has farthest ends
+                assert not 1 + 1e-9 < high < 1.249
+                assert not -0.249 < low < -1e-9
+
+    check()
+
+
+def test_limits_that_rounding_puts_a_hair_beyond_a_tick_end_the_search() -> None:
+    axis = axis_for([_estimate(0.3, 0.1, 0.5 + 1e-13, "proportion")], "proportion")
+    assert axis is not None
+    assert axis.high == 0.5
+    days = [_estimate(27.4 - i, 23.8 - 2.2 * i, 29.6, "days") for i in range(12)]
+    assert axis_for(days, "days") is not None

@@ -95,17 +95,18 @@ def test_volume_counts_the_period(data: dict[str, Any]) -> None:
 
 
 def test_reach_is_taken_from_the_completeness_finding() -> None:
-    reach = Estimate("reach day 30, 2026Q3", 0.8125, 0.7, 0.9, "m", 512, unit="proportion")
-    few = Estimate("reach day 90, 2026Q3", 0.5, 0.1, 0.9, "m", 4, unit="proportion")
-    finding = Finding("completeness", "Completeness", "?", ("Said.",), estimates=(few, reach))
+    reach = Estimate("reach day 30, 2026Q2", 0.8125, 0.7, 0.9, "m", 512, unit="proportion")
+    other = Estimate("reach day 90, 2026Q1", 0.5, 0.1, 0.9, "m", 4, unit="proportion")
+    finding = Finding("completeness", "Completeness", "?", ("Said.",), estimates=(other, reach))
     report = compose([finding], cases(), SCOPE)
     assert report.volume[3].value == "81.2 %"
-    assert report.volume[3].label == "seen on or after day 30, of 512 zones treated long enough ago"
+    assert report.volume[3].label == "seen on or after day 30, of 512 zones treated in 2026Q2"
 
 
 def test_the_summary_is_made_of_what_the_findings_say(report: Report) -> None:
     assert "30 treated zones of 15 patients in 2026Q3" in report.summary[0]
-    assert "of 43 rows read, 3 were set aside" in report.summary[0]
+    # every table counts: 43 rows of zones and 120 of visits
+    assert "of 163 rows read in two tables, 4 were set aside, 3 of them treated zones." in report.summary[0]
     assert report.summary[1:] == tuple(finding.brief for finding in sample.findings() if finding.brief)
     assert 3 <= len(report.summary) <= 7
 
@@ -174,8 +175,46 @@ def test_cautions_are_on_the_first_page_and_in_full(data: dict[str, Any]) -> Non
     assert "recommends no settings for a patient" in data["caution"]
     assert "device's instructions" in data["caution"]
     assert "observational" in data["caution"]
-    lists = [b for b in _blocks(data, "limits") if b["kind"] == "checklist"]
-    assert lists[1]["items"] == list(texts.CAUTIONS)
+    entries = dict(_blocks(data, "limits")[0]["entries"])
+    assert entries["How it must not be used"] == list(texts.CAUTIONS)
+    assert entries["What this audit cannot show"] == list(texts.LIMITS)
+    assert entries["Not asked in this report"] == list(texts.NOT_ASKED)
+
+
+def test_words_that_a_reader_may_not_know_are_explained(data: dict[str, Any]) -> None:
+    explained = {entry["term"] for entry in data["glossary"]}
+    assert {"Odds ratio", "Time ratio", "95 % CI", "Adjusted p", "Design effect", "Case-mix", "Expected"} <= explained
+
+
+def test_a_cannot_say_is_explained_even_where_no_verdict_says_so() -> None:
+    silent = NotEstimable("a", "no cases", n=0)
+    finding = Finding("q", "Q", "?", ("Said.",), estimates=(silent,))
+    words = [v["verdict"] for v in report_data(compose([finding], cases(), SCOPE))["verdicts"]]
+    assert words == ["cannot say"]
+
+
+def test_differences_are_headed_as_such() -> None:
+    def header(unit: str, scale: str) -> str:
+        row = Row("a", Estimate("a", 0.2, 0.1, 0.3, "m", 9, unit=unit))
+        finding = Finding("q", "Q", "?", ("Said.",), exhibits=(Forest("T", ("",), (row,), scale),))
+        return str(_blocks(report_data(compose([finding], cases(), SCOPE)), "q")[1]["value_header"])
+
+    assert header("mJ", "difference") == "Difference, mJ"
+    assert header("%", "difference") == "Difference, %"
+    assert header("passes", "difference") == "Difference, passes"
+    assert header("difference in proportion", "difference") == "Difference, points"
+    assert header("odds ratio", "ratio") == "Odds ratio"
+
+
+def test_the_typst_library_is_not_taken_for_its_engine(data: dict[str, Any]) -> None:
+    assert "typst (Python package)" in data["versions"]
+    assert "typst" not in data["versions"]
+
+
+def test_every_formula_says_what_it_says_in_plain_words() -> None:
+    for formula in formulas_for(["Clopper Korn Wilson Newcombe Firth funnel Turnbull E-value"]):
+        assert formula.reading
+        assert formula.reading != formula.words
 
 
 def test_the_command_that_makes_it_again_is_named_without_a_path(data: dict[str, Any]) -> None:

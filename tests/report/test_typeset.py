@@ -254,3 +254,41 @@ def test_the_last_rows_of_a_long_table_stay_together(reader: PdfReader) -> None:
     assert len(set(held)) >= 2
     assert len(set(held[-3:])) == 1
     assert len(set(held[:3])) == 1
+
+
+def test_the_group_heading_comes_back_after_a_page_break(reader: PdfReader) -> None:
+    pages = [_dense(page.extract_text()) for page in reader.pages]
+    forest = next(e for e in sample.complications().exhibits if isinstance(e, Forest))
+    checked = 0
+    for page in pages:
+        places = [(page.find(_dense(row.label + "".join(row.cells))), row) for row in forest.rows]
+        held = [(at, row) for at, row in places if at >= 0]
+        if not held or page.find(_dense(forest.headers[1])) < 0:
+            continue
+        at, first = min(held, key=lambda entry: entry[0])
+        head = page.rfind(_dense(forest.headers[1]), 0, at)
+        assert _dense(first.group) in page[head:at], first.label
+        checked += 1
+    assert checked >= 2
+
+
+def test_a_section_does_not_part_from_its_first_table(reader: PdfReader) -> None:
+    pages = [_dense(page.extract_text()) for page in reader.pages]
+    for finding in (sample.settings_in_use(), sample.complications(), sample.settings_and_risk()):
+        opening = next(i for i, page in enumerate(pages) if _dense(finding.asks) in page)
+        assert _dense(finding.exhibits[0].title) in pages[opening], finding.key
+
+
+def test_words_for_those_who_do_not_see_a_formula_are_not_printed(tmp_path: Path) -> None:
+    section = Section("methods", "Methods", tuple(entry.formula for entry in _ENTRIES))
+    written = typeset(replace(_report(), sections=(section,), headlines=(), further=(), requests=()), tmp_path / "out")
+    pages = PdfReader(io.BytesIO(written.pdf.read_bytes())).pages
+    printed = _dense("".join(page.extract_text() for page in pages)).replace("-", "")
+    for entry in _ENTRIES:
+        assert _dense(entry.formula.words).replace("-", "") not in printed
+        assert _dense(entry.formula.reading).replace("-", "") in printed
+
+
+def test_the_note_of_a_table_stands_above_it(text: str) -> None:
+    forest = next(e for e in sample.complications().exhibits if isinstance(e, Forest))
+    assert text.index(_dense(forest.note)) < text.index(_dense(forest.rows[0].label + "".join(forest.rows[0].cells)))

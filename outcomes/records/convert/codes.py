@@ -45,7 +45,7 @@ def not_a_code(where: str) -> Fault:
     """The fault of a code that the mapping does not know; `where` is the mapping's section for it."""
     return Fault(
         "unknown_code",
-        "must be a code of ours or one that the mapping translates",
+        "must be a code of the record contract or one that the mapping translates",
         f"Add the code to {where} in the mapping, or correct the cell.",
     )
 

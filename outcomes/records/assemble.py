@@ -183,8 +183,7 @@ def _sessions(
         torn = given["session_id"].duplicated(keep=False)
         if count := int(given.loc[torn, "session_id"].nunique()):
             notes.append(f"{name}: differs between the zones of {_n(count, 'session')}, and left out there")
-        value = pd.Series(ids, index=ids).map(given.loc[~torn].set_index("session_id")[name])
-        value = value.astype(merged[name].dtype)
+        value = given.loc[~torn].set_index("session_id")[name].reindex(ids).astype(merged[name].dtype)
         both = value.notna() & merged[name].notna()
         if count := int((both & (value != merged[name])).fillna(False).sum()):
             notes.append(f"{name}: zones and sessions disagree in {_n(count, 'session')}; the sessions table stands")

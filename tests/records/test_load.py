@@ -570,3 +570,46 @@ def test_the_invented_clinic_loads_and_its_spoiled_rows_are_found() -> None:
     assert len(cases) == cases.source.count("zones").rows_accepted
     assert cases.zones["record_id"].is_unique
     assert (cases.zones["healed_by_day"] > cases.zones["healed_after_day"]).dropna().all()
+
+
+# Nothing in a column, nothing in a table -------------------------------------------------------------------
+
+EMPTY_TABLES = {
+    "sessions": "session_id,weight_kg,consent_on\n",
+    "layers": "record_id,layer_no,pulse_energy_mj,density_pct,passes\n",
+    "visits": "record_id,session_id,day,seen_on,contact,healed\n",
+}
+
+
+@pytest.mark.parametrize("table", list(CONTRACT))
+def test_columns_that_are_blank_throughout_are_taken(tmp_path: Path, table: str) -> None:
+    needed: dict[str, Row] = {
+        "zones": zone(1),
+        "sessions": {"session_id": "S1"},
+        "layers": {"record_id": "R1", "layer_no": 2, "pulse_energy_mj": 12, "density_pct": 5, "passes": 1},
+        "visits": {"record_id": "R1", "day": 4},
+    }
+    blank = {column.name: None for column in CONTRACT[table]} | needed[table]  # type: ignore[index]
+    files = {name: write(tmp_path, f"{name}.csv", [blank if name == table else needed[name]]) for name in needed}
+    checked = check(files.pop("zones"), **files)
+    assert not checked.problems
+    assert counts(checked) == {name: (1, 1, 0) for name in needed}
+    assert cases_of(checked).sessions["consent_on"].isna().tolist() == [True]
+
+
+@pytest.mark.parametrize("table", list(EMPTY_TABLES))
+def test_a_table_of_headers_alone_is_empty_and_that_is_said(tmp_path: Path, table: str) -> None:
+    path = tmp_path / f"{table}.csv"
+    path.write_text(EMPTY_TABLES[table], encoding="utf-8")
+    checked = check(write(tmp_path, "zones.csv", [zone(1), zone(2)]), **{table: path})
+    assert not checked.problems
+    assert counts(checked) == {"zones": (2, 2, 0), table: (0, 0, 0)}
+    assert any("headers and no row" in clause for clause in checked.source.files[1].reading)
+    alone = load(write(tmp_path, "zones.csv", [zone(1), zone(2)]))
+    pd.testing.assert_frame_equal(cases_of(checked).zones, alone.zones)
+
+
+def test_zones_of_headers_alone_are_refused(tmp_path: Path) -> None:
+    checked = check(write(tmp_path, "zones.csv", [], list(BASE)))
+    assert [p.kind for p in checked.problems if p.fatal] == ["no_records"]
+    assert checked.cases is None

@@ -152,14 +152,27 @@ def patterns(matrix: FloatArray) -> tuple[Codes, Codes]:
     first : integer array of shape (m,)
         A row that shows each pattern.
     """
+    if len(matrix) == 0:
+        empty = np.zeros(0, dtype=np.intp)
+        return empty, empty
+    # columns of 0 and 1 are the digits of one whole number, exact up to 52 of them in a float
+    binary = np.all((matrix == 0) | (matrix == 1), axis=0)
+    digits = np.flatnonzero(binary)
     code = np.zeros(len(matrix), dtype=np.int64)
-    for column in matrix.T:
-        part, levels = pd.factorize(column + 0.0)
-        code, _ = pd.factorize(code * max(len(levels), 1) + part)
-    if len(code) == 0:
-        return code.astype(np.intp), code.astype(np.intp)
-    first = np.full(int(code.max()) + 1, len(code), dtype=np.intp)
-    np.minimum.at(first, code, np.arange(len(code)))
+    for start in range(0, len(digits), 52):
+        part = digits[start : start + 52]
+        weight = np.zeros(matrix.shape[1])
+        weight[part] = 2.0 ** np.arange(len(part))
+        found, levels = pd.factorize((matrix @ weight).astype(np.int64))
+        code = found if start == 0 else pd.factorize(code * len(levels) + found)[0]
+    for column in matrix[:, ~binary].T:
+        found, levels = pd.factorize(column + 0.0)
+        code = code * len(levels) + found
+        if code.max() > 2**40:
+            code, _ = pd.factorize(code)
+    code, known = pd.factorize(code)
+    first = np.empty(len(known), dtype=np.intp)
+    first[code[::-1]] = np.arange(len(code))[::-1]
     return code.astype(np.intp), first
 
 

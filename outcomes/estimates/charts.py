@@ -308,6 +308,8 @@ def gaps_between_events(event: ArrayLike) -> Gaps:
         raise ValueError("three events are needed for two gaps")
     centre = float(gaps.mean())
     risk = 1 / (centre + 1)
+    if centre == 0:  # event after event: the geometric distribution sits at 0
+        return Gaps(gaps, centre, 1.0, 0.0, 0.0, np.ones(count))
     return Gaps(
         gaps=gaps,
         centre=centre,

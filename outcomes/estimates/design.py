@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from outcomes.estimates.estimate import FloatArray
 from outcomes.estimates.splines import restricted_cubic
@@ -255,20 +256,20 @@ def _block(term: Term, frame: pd.DataFrame) -> tuple[_Block, list[str], list[str
 
 
 def _category_block(term: Category, frame: pd.DataFrame, label: str) -> tuple[_Block, list[str], list[str]]:
-    text = _levels_of_rows(term.column, frame)
-    declared = term.levels if term.levels is not None else _declared_levels(term.column, frame, text)
+    codes, names = _levels_of_rows(term.column, frame)
+    declared = term.levels if term.levels is not None else _declared_levels(term.column, frame, names)
     if term.reference not in declared:
         raise ValueError(f"{term.column}: the reference is not among the levels")
     if len(set(declared)) < len(declared):
         raise ValueError(f"{term.column}: a level is declared twice")
-    counts = text.value_counts()
-    stray = set(counts.index) - set(declared)
+    counts = dict(zip(names, np.bincount(codes, minlength=len(names)).tolist(), strict=True))
+    stray = set(names) - set(declared)
     if stray:
         raise ValueError(f"{term.column}: {len(stray)} levels of the rows are not declared")
-    rows_of = {level: int(counts.get(level, 0)) for level in declared}
+    rows_of = {level: counts.get(level, 0) for level in declared}
     words = dict(term.level_labels or {})
     reference, notes = term.reference, []
-    if rows_of[reference] == 0 and len(text):
+    if rows_of[reference] == 0 and len(codes):
         reference = max(declared, key=lambda level: rows_of[level])
         notes.append(
             f"{label}: no cases at {words.get(term.reference, term.reference)}, "
@@ -288,11 +289,11 @@ def _category_block(term: Category, frame: pd.DataFrame, label: str) -> tuple[_B
     return block, [said[level] for level in others if not rows_of[level]], notes
 
 
-def _declared_levels(column: str, frame: pd.DataFrame, text: pd.Series) -> tuple[str, ...]:
+def _declared_levels(column: str, frame: pd.DataFrame, found: tuple[str, ...]) -> tuple[str, ...]:
     dtype = frame[column].dtype
     if isinstance(dtype, pd.CategoricalDtype):
         return tuple(str(level) for level in dtype.categories)
-    return tuple(sorted(str(level) for level in text.unique()))
+    return tuple(sorted(found))
 
 
 def _column(column: str, frame: pd.DataFrame) -> pd.Series:
@@ -304,12 +305,17 @@ def _column(column: str, frame: pd.DataFrame) -> pd.Series:
     return values
 
 
-def _levels_of_rows(column: str, frame: pd.DataFrame) -> pd.Series:
+def _levels_of_rows(column: str, frame: pd.DataFrame) -> tuple[NDArray[np.intp], tuple[str, ...]]:
+    """Level of each row as a position among names, each of which some row carries."""
     values = _column(column, frame)
     if isinstance(values.dtype, pd.CategoricalDtype):
-        names = np.asarray([str(level) for level in values.dtype.categories], dtype=object)
-        return pd.Series(names[values.cat.codes.to_numpy()], index=values.index, dtype="string")
-    return values.map(str).astype("string")
+        codes, known = values.cat.codes.to_numpy(), values.dtype.categories
+        used = np.flatnonzero(np.bincount(codes, minlength=len(known)))
+        codes, known = np.searchsorted(used, codes), known[used]
+    else:
+        codes, known = pd.factorize(values)
+    names, place = np.unique(np.array([str(level) for level in known], dtype=object), return_inverse=True)
+    return np.asarray(place.reshape(-1)[codes], dtype=np.intp), tuple(str(name) for name in names)
 
 
 def _numbers(column: str, frame: pd.DataFrame) -> FloatArray:
@@ -329,10 +335,9 @@ def _columns(block: _Block, frame: pd.DataFrame) -> FloatArray:
         return ((numbers - (term.center or 0.0)) / term.per)[:, None]
     if isinstance(term, Spline):
         return restricted_cubic(_numbers(term.column, frame), np.asarray(term.knots, dtype=np.float64))
-    text = _levels_of_rows(term.column, frame)
-    if not bool(text.isin([block.reference, *block.levels]).all()):
+    codes, names = _levels_of_rows(term.column, frame)
+    if not set(names) <= {block.reference, *block.levels}:
         raise ValueError(f"{term.column}: a row carries a level that the design has no column for")
-    found = text.to_numpy(dtype=object)
-    if not block.levels:
-        return np.zeros((len(frame), 0))
-    return np.column_stack([(found == level).astype(np.float64) for level in block.levels])
+    place = {name: j for j, name in enumerate(names)}
+    wanted = np.array([place.get(level, -1) for level in block.levels], dtype=np.intp)
+    return np.asarray(codes[:, None] == wanted[None, :], dtype=np.float64)

@@ -19,6 +19,7 @@ PROFILE = "logistic regression, maximum likelihood, profile-likelihood limits"
 CLUSTERED = (
     "logistic regression, maximum likelihood, CR2 covariance with Satterthwaite degrees of freedom, patient as cluster"
 )
+_RUN_OFF = 1e-9  # weakest direction of the information, as a share of what it is where all risks are one half
 _FEW_DEGREES = 5.0
 
 
@@ -97,6 +98,9 @@ def maximum_likelihood(
         best = surface.maximum()
     except (NotConverged, np.linalg.LinAlgError):
         return cannot_say("model", "the fit did not converge", method=method, data=data)
+    if _runs_off(surface, best):
+        reason = "separation: the likelihood rises beyond any estimate that could be told"
+        return cannot_say("model", reason, method=method, data=data, note="a penalised fit gives an answer")
     coefficients = surface.raw(best.point)
     information = surface.raw_covariance(best.inverse)
     details: dict[str, object] = {
@@ -135,6 +139,13 @@ def maximum_likelihood(
         degrees_of_freedom=degrees,
         details=details,
     )
+
+
+def _runs_off(surface: Surface, best: State) -> bool:
+    """Whether the records have stopped telling values apart: separation too fine for the linear programme to see."""
+    at_none = surface.at(np.zeros(surface.matrix.shape[1]))
+    weakest, start = (float(np.linalg.eigvalsh(state.information)[0]) for state in (best, at_none))
+    return weakest < _RUN_OFF * start
 
 
 def _wald_term(

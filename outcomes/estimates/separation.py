@@ -45,6 +45,12 @@ def standardised(matrix: FloatArray, trials: FloatArray) -> tuple[FloatArray, Fl
 def collinear_columns(matrix: FloatArray, trials: FloatArray) -> tuple[int, ...]:
     """Which columns say nothing that the columns before them do not say already?"""
     scaled = standardised(matrix, trials)[0]
+    sizes = np.sqrt((scaled * scaled).sum(axis=0))
+    if np.all(sizes > 0):
+        # the smallest eigenvalue bounds the squared share of any column that the others leave unsaid
+        alike = scaled.T @ scaled / np.outer(sizes, sizes)
+        if np.linalg.eigvalsh(alike)[0] > 1e-10:
+            return ()
     redundant: list[int] = []
     basis = np.zeros((len(scaled), 0))
     for j, column in enumerate(scaled.T):
@@ -62,7 +68,9 @@ def find_separation(data: Binary) -> Separation:
     """Can a combination of the columns tell all events from all non-events, at least weakly?
 
     Where it can, the likelihood has no finite maximum: software that reports "converged" prints whatever
-    number it stopped at. The linear programme of Konis decides; columns are centred and scaled first.
+    number it stopped at. A combination that separates is nought at every pattern with events and non-events: where
+    such patterns span all columns there is none. Else the linear programme of Konis decides; columns are centred
+    and scaled first.
 
     Parameters
     ----------
@@ -75,6 +83,9 @@ def find_separation(data: Binary) -> Separation:
     models, DPhil thesis, University of Oxford.
     Albert A, Anderson JA (1984) Biometrika 71:1–10. doi:10.1093/biomet/71.1.1
     """
+    mixed = (data.events > 0) & (data.events < data.trials)
+    if mixed.sum() >= data.matrix.shape[1] and not collinear_columns(data.matrix[mixed], data.trials[mixed]):
+        return Separation(False, ())
     scaled = standardised(data.matrix, data.trials)[0]
     yes, no = data.events > 0, data.events < data.trials
     stacked = np.vstack([scaled[yes], scaled[no]])

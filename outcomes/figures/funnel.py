@@ -75,7 +75,7 @@ def _mark(place: _Place, centre: float) -> dict[str, Any]:
             "marker": pointing, "s": 36, "facecolor": house.CLAY, "edgecolor": house.CLAY, "linewidth": 0.8,
         },
     }  # fmt: skip
-    return looks.get(place.point.verdict, {"marker": "_", "s": 34, "facecolor": house.MID, "linewidth": 1.6})
+    return looks.get(place.point.verdict, {"marker": "_", "s": 30, "facecolor": house.MID, "linewidth": 2.6})
 
 
 def _crossings(exhibit: Funnel, plot: _Plot) -> list[Box]:

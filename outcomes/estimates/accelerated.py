@@ -194,7 +194,7 @@ def _fit(data: _Data, kept: list[int], family: Family) -> _Fitted | str:
     start = np.append(start, math.log(sigma))
     parameters, information, converged = maximise_likelihood(likelihood, start)
     if not converged:
-        return "the likelihood has no maximum that could be reached"
+        return "the data do not bound every coefficient"
     covariance = _inverse(information)
     if covariance is None or np.any(np.diag(covariance) > LARGEST_ERROR**2):
         return "the data do not bound every coefficient"

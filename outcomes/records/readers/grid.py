@@ -20,9 +20,13 @@ LONGEST_CELL = 32_767
 
 _TOTALS = re.compile(r"(?:grand |sub ?)?totals?\b.*|sum\b.*|gesamt.*|summe\b.*|totaal\b.*", re.S)
 
+_MOST_LETTERS = 5
+
 Cells = list[str | None]
 
-_DATUM = re.compile(r"[-+]?\d[\d.,]*|\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}([ T].*)?")
+_DATUM = re.compile(
+    r"[-+]?\d[\d.,]*|\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}([ T].*)?|\d{1,2}:\d\d(:\d\d)?|yes|no|y|n|true|false", re.IGNORECASE
+)
 
 
 @dataclass(slots=True)
@@ -85,7 +89,7 @@ def check_headers(headers: Sequence[str], columns: Sequence[Cells], rows: Sequen
 
 def _repeated(header: str, headers: Sequence[str], columns: Sequence[Cells], rows: Sequence[int]) -> tuple[str, str]:
     where = [i for i, other in enumerate(headers) if other == header]
-    letters = " and ".join(column_letter(i) for i in where)
+    letters = " and ".join(column_letter(i) for i in where[:_MOST_LETTERS]) + (", …" if where[_MOST_LETTERS:] else "")
     parts: list[str] = []
     first = columns[where[0]]
     for other in where[1:]:
@@ -96,7 +100,7 @@ def _repeated(header: str, headers: Sequence[str], columns: Sequence[Cells], row
             parts.append(f"they disagree in {rows_in_words(differ)}")
         if alone:
             parts.append(f"only one of them is filled in {rows_in_words(alone)}")
-    how = "; ".join(parts) or "they hold the same cells throughout"
+    how = "; ".join(list(dict.fromkeys(parts))[:_MOST_LETTERS]) or "they hold the same cells throughout"
     return (
         f"stands over {len(where)} columns ({letters}): {how}",
         "Keep the right one in the export and rename or delete the other, or drop the header in the mapping.",
@@ -139,12 +143,14 @@ def _checked(cell: str, header: str, row: int, faults: Faults) -> str | None:
 
 
 def looks_like_data(headers: Sequence[str]) -> bool:
-    """Whether a first row holds records, not headers: dates, numbers or e-mail addresses stand in it.
+    """Whether a first row holds records, not headers: dates, times, numbers, answers or e-mail addresses stand in it.
 
     Examples
     --------
     >>> looks_like_data(["case", "treated on", "energy"]), looks_like_data(["K1", "2024-03-05", "12.5"])
     (False, True)
+    >>> looks_like_data(["K1", "neck", "no", "no", "17:37"]), looks_like_data(["No", "zone", "energy"])
+    (True, False)
     """
     filled = [header for header in headers if header]
     odd = sum(1 for header in filled if _DATUM.fullmatch(header) or "@" in header)
@@ -192,7 +198,7 @@ def assemble(
     if looks_like_data([tidy_header(header or "") for header in headers]):
         faults.file(
             "header_absent",
-            f"row {rules.header_row} holds dates or numbers where headers should stand",
+            f"row {rules.header_row} holds dates, numbers or answers where headers should stand",
             "Export the headers too, or declare header_row in the mapping.",
         )
         names, columns = [], []

@@ -1,0 +1,231 @@
+"""Marks planted in every cell of an export, searched for in all that the commands print and write.
+
+What is looked for: ids of records, patients and sessions, texts of unused, dropped, coded and faulty cells, exact
+days of treatment, the folder that the export lies in. Headers may be told, and in errors the name of the file.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import re
+import subprocess
+import sys
+from collections.abc import Iterator, Sequence
+from datetime import date, timedelta
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from openpyxl import Workbook
+from pypdf import PdfReader
+from pypdf.generic import StreamObject
+
+from outcomes.cli import cli
+from outcomes.records.contract import CONTRACT, Column
+
+MARK = "kanari"
+ZONES = 48
+FIRST = date(2026, 1, 5)
+
+
+def days() -> list[date]:
+    return [FIRST + timedelta(days=i) for i in range(ZONES)]
+
+
+def cell(column: Column, i: int) -> str:
+    """A good cell that bears a mark wherever the contract lets it."""
+    if column.kind == "id":
+        shared = {"patient_id": i // 2, "session_id": i // 2, "practitioner_id": i % 3, "device_id": i % 2}
+        return f"{MARK}-{column.name}-{shared.get(column.name, i)}"
+    if column.kind == "text":
+        return f"{MARK} {column.name} {i % 2}"
+    if column.kind == "code":
+        return column.codes[i % len(column.codes)]
+    if column.kind == "list":
+        return column.codes[0]
+    return {"boolean": "no", "date": "2025-11-12", "time": "17:37"}.get(column.kind, "")
+
+
+NUMBERS = {"pulse_energy_mj": "12.25", "density_pct": "7.75", "passes": "1", "spot_um": "121", "last_seen_day": "100"}
+
+
+def rows(*, faulty: bool) -> tuple[list[str], list[list[str]]]:
+    """Rows of a flat export; with faults, every tenth row has a marked cell that cannot be read in each kind."""
+    columns = [c for c in CONTRACT["zones"] if not c.name.endswith(("_severity", "_after_day", "_by_day"))]
+    columns = [c for c in columns if not (c.name.endswith("_day") and c.name != "last_seen_day")]
+    spoilt = [c for c in columns if c.name not in ("record_id", "patient_id", "session_id", "treated_on")]
+    lines = []
+    for i, day in enumerate(days()):
+        line = {c.name: NUMBERS.get(c.name) or cell(c, i) for c in columns}
+        line["treated_on"] = (FIRST + timedelta(days=2 * (i // 2))).isoformat()
+        if faulty and i % 10 == 3:
+            for column in spoilt[i // 10 :: 3]:
+                line[column.name] = f"{MARK} {column.name} spoilt 71771"
+        if faulty and i == 40:
+            line["treated_on"] = "1907-09-13"
+        lines.append([*line.values(), f"{MARK} lot {i}", f"{MARK} wrote {day}: 0171 7717177"])
+    return [*(c.name for c in columns), "Lot", "Notes"], lines
+
+
+def write_csv(path: Path, header: Sequence[str], lines: Sequence[Sequence[str]]) -> Path:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text("\n".join(",".join(line) for line in [header, *lines]) + "\n", encoding="utf-8")
+    return path
+
+
+def visits_of(*, faulty: bool) -> tuple[list[str], list[list[str]]]:
+    header = ["record_id", "session_id", "seen_on", "contact", "healed", "scarring", "Initials of nurse"]
+    lines = []
+    for i in range(0, ZONES, 2):
+        seen = FIRST + timedelta(days=2 * (i // 2) + 9)
+        lines.append([f"{MARK}-record_id-{i}", "", seen.isoformat(), "in_person", "yes", "no", MARK])
+        if faulty:
+            lines.append([f"{MARK}-nobody-{i}", f"{MARK}-x", f"{MARK} day", f"{MARK} by pigeon", MARK, MARK, MARK])
+    return header, lines
+
+
+def marks() -> list[str]:
+    exact = [(FIRST + timedelta(days=2 * i)) for i in range(1, ZONES // 2)]
+    written = [day.isoformat() for day in exact] + [f"{day.day} {day:%B} {day.year}" for day in exact]
+    return [MARK, "71771", "1907-09-13", "7717177", "17:37", "2025-11-12", *written]
+
+
+def told(text: str, allowed: Sequence[str] = ()) -> list[str]:
+    low = dense(text)
+    for harmless in allowed:
+        low = low.replace(dense(harmless), "")
+    return [mark for mark in marks() if dense(mark) in low]
+
+
+def dense(text: str) -> str:
+    """Text without what a line break on a page can change."""
+    return re.sub(r"[\s\u00a0\u00ad\u200b]", "", text).lower()
+
+
+def texts_of(path: Path) -> Iterator[tuple[str, str]]:
+    """Everything that a file says: its bytes, and of a PDF its pages, streams and metadata."""
+    content = path.read_bytes()
+    yield path.name, content.decode("utf-8", "replace")
+    yield path.name, content.decode("utf-16-le", "replace")
+    if path.suffix != ".pdf":
+        return
+    reader = PdfReader(io.BytesIO(content))
+    for page in reader.pages:
+        yield "page", " ".join(page.extract_text().split())
+    yield "metadata", f"{dict(reader.metadata or {})}"
+    streams = 0
+    for number in range(1, int(reader.trailer["/Size"])):
+        part = reader.get_object(number)
+        if isinstance(part, StreamObject) and part.get("/Subtype") not in ("/Type1C", "/CIDFontType0C", "/OpenType"):
+            streams += 1
+            yield f"stream {number}", part.get_data().decode("latin-1")
+        else:
+            yield f"object {number}", str(part)
+    assert streams > len(reader.pages)
+
+
+def run(*arguments: object) -> str:
+    done = CliRunner().invoke(cli, [str(argument) for argument in arguments])
+    return "\n".join([done.output, str(done.exception or ""), repr(done.exception or "")])
+
+
+@pytest.fixture(scope="module")
+def exports(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    folder = tmp_path_factory.mktemp("exports") / f"{MARK} folder"
+    mapping = folder / "mapping.toml"
+    found = {"zones": write_csv(folder / "zones.csv", *rows(faulty=True))}
+    found["visits"] = write_csv(folder / "visits.csv", *visits_of(faulty=True))
+    mapping.write_text('[drop]\ncolumns = ["Notes", "Initials of nurse"]\n', encoding="utf-8")
+    return found | {"mapping": mapping}
+
+
+def test_a_check_tells_no_mark(exports: dict[str, Path], tmp_path: Path) -> None:
+    said = run(
+        "check", exports["zones"], "--visits", exports["visits"], "--mapping", exports["mapping"], "--out", tmp_path
+    )
+    assert "zones: 48 rows read" in said
+    assert " 24 refused" in said or "visits: 48 rows read" in said
+    assert told(said) == []
+    lists = [path for path in tmp_path.iterdir() if path.is_file()]
+    assert len(lists) == 2
+    assert len((tmp_path / "problems.csv").read_text(encoding="utf-8").splitlines()) > 100
+    for path in lists:
+        for where, text in texts_of(path):
+            assert told(text) == [], where
+
+
+def test_a_refused_export_tells_no_mark(exports: dict[str, Path], tmp_path: Path) -> None:
+    """Notes that nobody dropped, a file without headers, a torn file, a file that is something else."""
+    said = run("audit", exports["zones"], "--out", tmp_path / "out")
+    assert "free text" in said
+    assert told(said) == []
+    header, lines = rows(faulty=True)
+    headless = write_csv(tmp_path / "a" / "headless.csv", lines[0], lines[1:])
+    torn = tmp_path / "a" / "torn.csv"
+    torn.write_text(exports["zones"].read_text(encoding="utf-8").replace(f"{MARK} lot 7", f'"{MARK} lot 7'), "utf-8")
+    other = tmp_path / "a" / "other.xlsx"
+    other.write_bytes(b"PK\x03\x04" + exports["zones"].read_bytes())
+    wide = tmp_path / "a" / "wide.csv"
+    wide.write_text("\n".join([";".join(header[:4]), *(",".join(line) for line in lines)]), encoding="utf-8")
+    for path in (headless, torn, other, wide):
+        for command in ("check", "audit", "mapping"):
+            said = run(command, path)
+            assert told(said) == [], (path.name, command)
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_drafted_mapping_lists_codes_and_nothing_else(exports: dict[str, Path]) -> None:
+    said = run("mapping", exports["zones"], "--visits", exports["visits"])
+    coded = {c.name for t in ("zones", "visits") for c in CONTRACT[t] if c.kind in ("code", "boolean", "list")}
+    listed = [line for line in said.splitlines() if MARK in line.lower()]
+    expected = {f"{MARK} {name} spoilt 71771" for name in coded} | {MARK, f"{MARK} by pigeon"}
+    for line in listed:
+        assert line.lstrip("# ").split(" = ")[0].strip('"') in expected, line
+    assert told("\n".join(line for line in said.splitlines() if line not in listed)) == []
+
+
+def test_a_workbook_tells_no_mark(tmp_path: Path) -> None:
+    book = Workbook()
+    sheet = book.active
+    sheet.title = "zones"
+    header, lines = rows(faulty=True)
+    for line in [header[:-1], *(line[:-1] for line in lines)]:
+        sheet.append(line)
+    sheet["A5"].value = None
+    sheet["B6"].value = f"={MARK}()"
+    sheet.merge_cells("C7:C9")
+    book.create_sheet(f"{MARK} 2")["A1"] = MARK
+    book.properties.creator = book.properties.title = MARK
+    path = tmp_path / f"{MARK} folder" / "export.xlsx"
+    path.parent.mkdir()
+    book.save(path)
+    assert "have no stored result: B6" in (said := run("check", path, "--out", tmp_path / "out"))
+    assert told(said) == []
+    sheet["B6"].value = f"{MARK}-p"
+    sheet.title = f"{MARK} sheet"
+    book.save(path)
+    assert "of the workbook's 2 sheets" in (said := run("check", path, "--out", tmp_path / "out"))
+    assert told(said) == []
+
+
+def test_an_audit_tells_no_mark(exports: dict[str, Path], tmp_path: Path) -> None:
+    """All of it, as a program: what it prints, and each file of the report."""
+    root = Path(__file__).parents[2]
+    arguments = ["audit", exports["zones"], "--visits", exports["visits"], "--mapping", exports["mapping"]]
+    done = subprocess.run(
+        [sys.executable, "-m", "outcomes.cli", *map(str, arguments), "--period", "2026Q1", "--out", "Bericht März α"],
+        capture_output=True, text=True, check=False, cwd=tmp_path, env={**os.environ, "PYTHONPATH": str(root)},
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert told(done.stdout + done.stderr) == []
+    files = [path for path in (tmp_path / "Bericht März α").rglob("*") if path.is_file()]
+    assert {"audit.pdf", "report.json", "refused.csv", "problems.csv"} < {path.name for path in files}
+    # Labels of the clinic's own, which the report is about; the patient's are not among them.
+    labels = [f"{MARK}-{name}-{i}" for name in ("practitioner_id", "device_id", "site_id") for i in range(ZONES)]
+
+    found = [(path.name, where, text) for path in files for where, text in texts_of(path)]
+    for name, where, text in found:
+        assert told(text, labels) == [], (name, where)
+    # The search sees what stands on a page: there are the labels.
+    assert {where for _, where, text in found if told(text) == [MARK]} >= {"page", "report.json"}

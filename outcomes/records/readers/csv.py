@@ -14,6 +14,7 @@ import pandas as pd
 from outcomes.records.contract import Table
 from outcomes.records.readers.decoding import STRAY, decode
 from outcomes.records.readers.grid import LONGEST_CELL, Cells, Faults, assemble, is_blank
+from outcomes.records.readers.limits import REMEDY, TooLarge, check_cells
 from outcomes.records.readers.raw import RawTable, TableReading
 
 DELIMITERS: dict[str, str] = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
@@ -144,6 +145,11 @@ def read_csv(data: bytes, table: Table, rules: TableReading, sha256: str) -> Raw
             f"row {rules.header_row} holds no headers",
             "Declare in the mapping which row holds them, as header_row.",
         )
+        return _nothing(faults, reading, sha256)
+    try:
+        check_cells(len(records), len(header))
+    except TooLarge as large:
+        faults.file("too_large", str(large), REMEDY)
         return _nothing(faults, reading, sha256)
     if blank:
         reading.append(f"{len(blank)} blank row(s) passed over")

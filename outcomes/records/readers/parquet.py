@@ -10,10 +10,12 @@ import pyarrow.parquet as pq
 from outcomes.records.contract import Table
 from outcomes.records.headers import matches
 from outcomes.records.readers.grid import Cells, Faults, assemble, name_headers
+from outcomes.records.readers.limits import REMEDY, TooLarge, check_cells, check_unpacked
 from outcomes.records.readers.raw import RawTable, TableReading
 from outcomes.records.readers.xlsx import plain_number
 
 _LARGEST_EXACT_FLOAT = 2**53
+_ROWS_AT_ONCE = 4096
 
 
 def read_parquet(data: bytes, table: Table, rules: TableReading, sha256: str) -> RawTable:
@@ -27,7 +29,10 @@ def read_parquet(data: bytes, table: Table, rules: TableReading, sha256: str) ->
     """
     faults = Faults(table)
     try:
-        content = pq.ParquetFile(pa.BufferReader(data)).read()
+        content = _unpacked(pq.ParquetFile(pa.BufferReader(data)))
+    except TooLarge as large:
+        faults.file("too_large", str(large), REMEDY)
+        return RawTable(table, pd.DataFrame(), [], "parquet", sha256, (), tuple(faults.found))
     except (pa.ArrowException, OSError):
         faults.file(
             "parquet_unreadable", "the Parquet file is damaged or cannot be read", "Export the table again, or as CSV."
@@ -51,6 +56,17 @@ def read_parquet(data: bytes, table: Table, rules: TableReading, sha256: str) ->
         kind="parquet", sha256=sha256, reading=("rows numbered as a spreadsheet would, headers in row 1",),
         typed_dates=typed,
     )  # fmt: skip
+
+
+def _unpacked(file: pq.ParquetFile) -> pa.Table:
+    """The whole table, unpacked bit by bit, as a column of one long text packs to almost nothing."""
+    check_cells(file.metadata.num_rows, file.metadata.num_columns)
+    batches, size = [], 0
+    for batch in file.iter_batches(batch_size=_ROWS_AT_ONCE):
+        size += batch.nbytes
+        check_unpacked(size)
+        batches.append(batch)
+    return pa.Table.from_batches(batches, file.schema_arrow)
 
 
 def _text(column: pa.ChunkedArray, name: str, rows: list[int], faults: Faults) -> Cells:

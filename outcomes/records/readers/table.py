@@ -11,6 +11,7 @@ from outcomes.records.contract import TABLES, Table
 from outcomes.records.headers import fold
 from outcomes.records.problems import Problem
 from outcomes.records.readers.csv import read_csv
+from outcomes.records.readers.limits import REMEDY, TooLarge, check_file_size
 from outcomes.records.readers.parquet import read_parquet
 from outcomes.records.readers.raw import RawTable, TableReading
 from outcomes.records.readers.xlsx import read_xlsx, sheet_names
@@ -39,7 +40,12 @@ def read_table(path: Path, table: Table, rules: TableReading | None = None) -> R
     """
     rules = rules or TableReading()
     try:
+        if path.exists() and not path.is_file():  # a pipe would be empty the second time
+            raise OSError
+        check_file_size(path.stat().st_size)
         data = path.read_bytes()
+    except TooLarge as large:
+        return _refused(table, "too_large", str(large), REMEDY)
     except OSError as error:
         absent = isinstance(error, FileNotFoundError)
         return _refused(
@@ -85,12 +91,15 @@ def tables_in(path: Path, sheets: dict[Table, str] | None = None) -> tuple[Table
         Tables in contract order; ``("zones",)`` for a CSV or Parquet file and for one that cannot be read
         (`read_table` says why).
     """
+    names: set[str] = set()
     try:
-        with path.open("rb") as file:
-            workbook = file.read(4) == _ZIP
-            file.seek(0)
-            names = {fold(name) for name in sheet_names(file.read())} if workbook else set()
-    except OSError:
-        names = set()
+        if path.is_file():
+            check_file_size(path.stat().st_size)
+            with path.open("rb") as file:
+                workbook = file.read(4) == _ZIP
+                file.seek(0)
+                names = {fold(name) for name in sheet_names(file.read())} if workbook else set()
+    except (OSError, TooLarge):
+        pass
     declared = sheets or {}
     return tuple(t for t in TABLES if t == "zones" or fold(declared.get(t, t)) in names)

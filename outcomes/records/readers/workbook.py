@@ -11,7 +11,7 @@ from xml.parsers import expat
 
 from openpyxl.utils.cell import column_index_from_string, coordinate_from_string, range_boundaries
 
-LARGEST_UNPACKED_BYTES = 2_000_000_000
+from outcomes.records.readers.limits import MOST_COLUMNS, MOST_ROWS, check_archive, check_cells
 
 _MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
 _STRICT = "{http://purl.oclc.org/ooxml/spreadsheetml/main}"
@@ -39,13 +39,15 @@ class Structure:
     hidden_columns : set of int
         Columns (1-based) that it hides.
     merged : list of (int, int, int, int)
-        Merged blocks as first column, first row, last column, last row.
+        Merged blocks as first column, first row, last column, last row, as far as there are cells.
     formulas : int
         Cells with a formula.
     without_result : set of (int, int)
         (row, column) of formulas with no stored result.
     zero_result : set of (int, int)
         (row, column) of formulas whose stored result is 0.
+    last_row, last_column : int
+        Corner of the rectangle that the cells span.
     """
 
     hidden_rows: set[int] = field(default_factory=set)
@@ -54,6 +56,8 @@ class Structure:
     formulas: int = 0
     without_result: set[tuple[int, int]] = field(default_factory=set)
     zero_result: set[tuple[int, int]] = field(default_factory=set)
+    last_row: int = 0
+    last_column: int = 0
 
 
 def sheets_of(archive: zipfile.ZipFile) -> tuple[tuple[Sheet, ...], bool]:
@@ -61,11 +65,12 @@ def sheets_of(archive: zipfile.ZipFile) -> tuple[tuple[Sheet, ...], bool]:
 
     Raises
     ------
+    TooLarge
+        If it is too large to be unpacked.
     KeyError, ValueError, ElementTree.ParseError
         If the parts of the workbook are not there or not well formed.
     """
-    if sum(entry.file_size for entry in archive.infolist()) > LARGEST_UNPACKED_BYTES:
-        raise ValueError("the workbook is too large when unpacked")
+    check_archive(archive)
     book = ElementTree.fromstring(archive.read("xl/workbook.xml"))
     relations = ElementTree.fromstring(archive.read("xl/_rels/workbook.xml.rels"))
     part = {
@@ -97,6 +102,7 @@ class _Scan:
         self.text = False
         self.formula = self.inside_value = False
         self.value: list[str] = []
+        self.merged_cells = 0
 
     def start(self, tag: str, attributes: dict[str, str]) -> None:
         name = tag.rpartition(" ")[2]
@@ -108,19 +114,31 @@ class _Scan:
             self.inside_value = self.formula
         elif name == "row":
             self.row, self.column = int(attributes.get("r", self.row + 1)), 0
+            if not self.found.last_row < self.row <= MOST_ROWS:
+                raise ValueError("a row is there twice, out of order or beyond the end of a sheet")
+            self.found.last_row = self.row
             if attributes.get("hidden") in ("1", "true"):
                 self.found.hidden_rows.add(self.row)
         elif name == "col" and attributes.get("hidden") in ("1", "true"):
             first, last = int(attributes["min"]), int(attributes["max"])
-            self.found.hidden_columns.update(range(first, min(last, 16_384) + 1))
+            self.found.hidden_columns.update(range(first, min(last, MOST_COLUMNS) + 1))
         elif name == "mergeCell":
-            self.found.merged.append(range_boundaries(attributes["ref"]))
+            left, top, right, bottom = range_boundaries(attributes["ref"])
+            block = (left or 1, top or 1, min(right or MOST_COLUMNS, self.found.last_column),
+                     min(bottom or MOST_ROWS, self.found.last_row))  # fmt: skip
+            self.found.merged.append(block)
+            self.merged_cells += max(0, block[2] - block[0] + 1) * max(0, block[3] - block[1] + 1)
+            if self.merged_cells > self.found.last_row * self.found.last_column:
+                raise ValueError("merged blocks lie over one another")
 
     def _cell(self, attributes: dict[str, str]) -> None:
-        self.column += 1
+        before, self.column = self.column, self.column + 1
         if "r" in attributes:
-            letters, self.row = coordinate_from_string(attributes["r"])
+            letters, row = coordinate_from_string(attributes["r"])
             self.column = column_index_from_string(letters)
+            if row != self.row or self.column <= before:
+                raise ValueError("a cell is there twice, out of order or not in its row")
+        self.found.last_column = max(self.found.last_column, self.column)
         self.text = attributes.get("t") == "str"
         self.formula, self.value = False, []
 
@@ -148,6 +166,8 @@ def structure_of(part: IO[bytes]) -> Structure:
 
     Raises
     ------
+    TooLarge
+        If its cells span more rows and columns than can be held.
     expat.ExpatError, ValueError, KeyError
         If the part is not well formed.
     """
@@ -158,4 +178,5 @@ def structure_of(part: IO[bytes]) -> Structure:
     parser.EndElementHandler = scan.end
     parser.CharacterDataHandler = scan.data
     parser.ParseFile(part)
+    check_cells(scan.found.last_row, scan.found.last_column)
     return scan.found

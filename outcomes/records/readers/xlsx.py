@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import io
+import lzma
 import re
+import struct
 import warnings
 import zipfile
 import zlib
@@ -18,19 +20,22 @@ from xml.parsers import expat
 import openpyxl
 import pandas as pd
 from openpyxl.utils.datetime import CALENDAR_MAC_1904, from_excel
-from openpyxl.utils.exceptions import InvalidFileException
+from openpyxl.utils.exceptions import CellCoordinatesException, InvalidFileException
 
 from outcomes.records.contract import Table
 from outcomes.records.headers import fold, matches, rows_in_words
 from outcomes.records.readers.grid import Cells, Faults, assemble, column_letter, is_blank, name_headers
+from outcomes.records.readers.limits import REMEDY, TooLarge
 from outcomes.records.readers.raw import RawTable, TableReading
 from outcomes.records.readers.workbook import Sheet, Structure, sheets_of, structure_of
 
 DIGITS_OF_A_SPREADSHEET = 15
 _FIRST_SERIAL, _LAST_SERIAL = 1, 110_000
+# What the libraries under us raise at bytes that are no workbook; found by changing the bytes of good ones.
 _BROKEN = (
-    zipfile.BadZipFile, zlib.error, KeyError, ValueError, TypeError, IndexError, AttributeError, EOFError,
-    ElementTree.ParseError, expat.ExpatError, InvalidFileException,
+    zipfile.BadZipFile, zlib.error, lzma.LZMAError, struct.error, OSError, EOFError, RuntimeError, ArithmeticError,
+    LookupError, ValueError, TypeError, AttributeError, ElementTree.ParseError, expat.ExpatError,
+    InvalidFileException, CellCoordinatesException,
 )  # fmt: skip
 
 
@@ -127,6 +132,9 @@ def read_xlsx(data: bytes, table: Table, rules: TableReading, sha256: str) -> Ra
             serial_columns = {i for i, name in enumerate(name_headers(header)) if matches(name, rules.date_columns)}
             found = _cells(worksheet, rules.header_row + 1, serial_columns, epoch)
             book.close()
+    except TooLarge as large:
+        faults.file("too_large", str(large), REMEDY)
+        return _nothing(faults, reading, sha256)
     except _BROKEN:
         faults.file(
             "workbook_unreadable", "the workbook is damaged or is not a workbook", "Save it again as .xlsx, or as CSV."

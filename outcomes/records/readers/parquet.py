@@ -16,6 +16,7 @@ from outcomes.records.readers.xlsx import plain_number
 
 _LARGEST_EXACT_FLOAT = 2**53
 _ROWS_AT_ONCE = 4096
+_CLOCK = len("HH:MM:SS")
 
 
 def read_parquet(data: bytes, table: Table, rules: TableReading, sha256: str) -> RawTable:
@@ -30,10 +31,11 @@ def read_parquet(data: bytes, table: Table, rules: TableReading, sha256: str) ->
     faults = Faults(table)
     try:
         content = _unpacked(pq.ParquetFile(pa.BufferReader(data)))
+        content.validate(full=True)
     except TooLarge as large:
         faults.file("too_large", str(large), REMEDY)
         return RawTable(table, pd.DataFrame(), [], "parquet", sha256, (), tuple(faults.found))
-    except (pa.ArrowException, OSError):
+    except (pa.ArrowException, OSError, ValueError):  # the last for names that are not text
         faults.file(
             "parquet_unreadable", "the Parquet file is damaged or cannot be read", "Export the table again, or as CSV."
         )
@@ -86,11 +88,11 @@ def _text(column: pa.ChunkedArray, name: str, rows: list[int], faults: Faults) -
     if pa.types.is_floating(kind):
         return _floats(column, name, rows, faults)
     if pa.types.is_date(kind):
-        return [None if cell is None else cell.isoformat() for cell in column.to_pylist()]
+        return list(column.cast(pa.date32()).cast(pa.string()).to_pylist())
     if pa.types.is_timestamp(kind):
         return _instants(column)
     if pa.types.is_time(kind):
-        return [None if cell is None else cell.strftime("%H:%M:%S") for cell in column.to_pylist()]
+        return [None if text is None else text[:_CLOCK] for text in column.cast(pa.string()).to_pylist()]
     if (pa.types.is_list(kind) or pa.types.is_large_list(kind)) and pa.types.is_string(kind.value_type):
         return [None if cell is None else ";".join(part for part in cell if part) for cell in column.to_pylist()]
     faults.file(

@@ -93,6 +93,14 @@ def test_columns_that_nobody_reads_are_named_in_the_notes(tmp_path: Path) -> Non
     assert "not used: Room, Lamp" in one.notes
 
 
+def test_a_header_close_to_an_absent_column_is_said_with_it(tmp_path: Path) -> None:
+    header = NEEDED + ",pulse_enrgy,scaring,Healed by day,Lot"
+    one = mapped(tmp_path, header + "\n" + ROW.format(n=1) + ",9,canary,4,canary\n")
+    (note,) = [note for note in one.notes if note.startswith("not used")]
+    # There is a pulse_energy_mj already, and "Healed by day" is read as healed_by_day.
+    assert note == "not used: pulse_enrgy, scaring (close to scarring, which is absent), Lot"
+
+
 def test_a_file_with_no_known_header_has_none_of_its_first_row_repeated(tmp_path: Path) -> None:
     one = mapped(tmp_path, "Ada,forehead,type two\nBea,chin,type three\n")
     told = " ".join([*one.notes, *(p.rule + p.remedy + p.column for p in one.problems)])

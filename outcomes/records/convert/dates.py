@@ -186,7 +186,7 @@ def _order(
             Fault(
                 "date_order",
                 f"has {day_first} date(s) that can only be day first and {month_first} only month first",
-                "Export the dates in one format, as text.",
+                f"Export the dates in one format, as text. Where few are of one sort: {_DECLARE}",
             )
         )
     elif not day_first and not month_first and any(m.numbers[0] != m.numbers[1] for m, _ in full):

@@ -11,6 +11,7 @@ import pandas as pd
 from outcomes.records.contract import CONTRACT, Table
 from outcomes.records.convert.cells import Converted, each
 from outcomes.records.convert.units import AS_DATE
+from outcomes.records.headers import nearest
 from outcomes.records.mapping.columns import ColumnReader, days_since, read_id
 from outcomes.records.mapping.density import convert_density
 from outcomes.records.mapping.sources import Source, Sources, find_sources
@@ -18,6 +19,9 @@ from outcomes.records.mapping.types import Mapped, Mapping
 from outcomes.records.privacy import check_identifiers
 from outcomes.records.problems import Problem
 from outcomes.records.readers.raw import RawTable
+
+CLOSE = 0.75
+"""Likeness of a header that nothing is read from to a column that is absent, from which it is told."""
 
 _KEYS: dict[Table, tuple[str, ...]] = {
     "zones": ("record_id",),
@@ -193,6 +197,13 @@ class _Work:
         self.notes.update(converted.notes)
         return converted.cells
 
+    def unused(self, header: str) -> str:
+        """A header that nothing is read from, with the column that is absent and that it comes close to."""
+        read = {source.column.name for source in self.sources.found}
+        absent = [column.name for column in CONTRACT[self.raw.table] if column.name not in read]
+        near = nearest(header, absent, cutoff=CLOSE)
+        return header if near is None else f"{header} (close to {near}, which is absent)"
+
     def said(self) -> list[str]:
         """Notes of the table, each once, with the number of columns that it is true of."""
         notes = [f"{note} ({times} column{'s' if times > 1 else ''})" for note, times in self.notes.items()]
@@ -201,5 +212,5 @@ class _Work:
         if self.mapping.sha256 is not None and self.sources.own_name:
             notes.append(f"{self.sources.own_name} column(s) taken by their own name, which the mapping does not name")
         if self.sources.unused and self.sources.found:
-            notes.append(f"not used: {', '.join(self.sources.unused)}")
+            notes.append(f"not used: {', '.join(map(self.unused, self.sources.unused))}")
         return [*self.of_the_file, *notes]

@@ -77,6 +77,7 @@ def test_three_runs_on_one_folder_leave_one_whole_report(tmp_path: Path) -> None
 @pytest.mark.slow
 def test_a_run_killed_while_it_typesets_leaves_one_whole_report(tmp_path: Path) -> None:
     found = experiment("killed_while_typesetting", tmp_path)
+    assert "old" in found["results"]
     assert set(found["results"]) <= {"old", "new"}
     assert found["beside"] == []
 

@@ -255,9 +255,13 @@ def _plant(draw: st.DrawFn, export: Export, table: Table) -> None:
         if whole < 2 and 2 * (whole + 1) <= len(rows) - 1 and draw(st.integers(0, 4)) == 0:
             whole += 1
             how = draw(st.sampled_from(["short", "long", "header", "torn"]))
+            if how == "short" and not any(rows[position][n] for n in names[: len(names) // 2]):
+                how = "long"  # what is left of the row would be a blank one, which is no row
             export.planted.append(Planted(table, position, "", how=how))
             continue
         name = draw(st.sampled_from([n for n in names if table != "visits" or n not in (*_LINKS, "day", "seen_on")]))
         column = COLUMN[table][name]
         text = draw(bad_cell(column))
+        if not text and not any(rows[position][n] for n in names if n != name):
+            text = "#N/A"  # a blank row is no row
         export.planted.append(Planted(table, position, name, text))

@@ -19,7 +19,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import contextmanager
 from pathlib import Path
 
 import pandas as pd
@@ -133,16 +133,17 @@ def write_whole(out: Path, files: dict[str, bytes]) -> None:
     folder = _resolved(out)
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
-        # A sibling, so that the swap is two renames on one disk.
-        workshop = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
-    except OSError as fault:
-        raise _refused(out, fault) from None
-    try:
-        with ExitStack() as stack:
-            owner = stack.enter_context((workshop / _OWNER).open("x+", encoding="utf-8"))
+        with _alone(folder.parent):  # or another run might take the hidden folder for that of a killed one
+            # A sibling, so that the swap is two renames on one disk.
+            workshop = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
+            owner = (workshop / _OWNER).open("x+", encoding="utf-8")
             _lock(owner.fileno())
             owner.write(folder.name)
             owner.flush()
+    except OSError as fault:
+        raise _refused(out, fault) from None
+    try:
+        with owner:
             for name, content in files.items():
                 path = workshop / _NEW / name
                 path.parent.mkdir(parents=True, exist_ok=True)
@@ -181,7 +182,10 @@ def _swap(folder: Path, fresh: Path, earlier: Path, rename: Callable[[Path, Path
 
 def _moved_aside(workshop: Path) -> list[Path]:
     """Earlier reports that a run has moved into its hidden folder, the latest first."""
-    return sorted(workshop.glob(f"{_OLD}*"), reverse=True)
+    try:
+        return sorted(workshop.glob(f"{_OLD}*"), reverse=True)
+    except OSError:  # the run has just cleared its folder away
+        return []
 
 
 def _restore(folder: Path) -> None:
@@ -203,10 +207,16 @@ def _restore(folder: Path) -> None:
 def _held(owner: Path, name: str) -> Iterator[bool]:
     """Hold a hidden folder whose run has ended; False for one of a run at work, or of another folder."""
     try:
-        with owner.open("r+", encoding="utf-8") as file:
-            yield _lock(file.fileno()) and file.read() == name
-    except (OSError, ValueError):
+        file = owner.open("r+", encoding="utf-8")
+    except OSError:
         yield False
+        return
+    with file:
+        try:
+            held = _lock(file.fileno()) and file.read() == name
+        except (OSError, ValueError):
+            held = False
+        yield held
 
 
 @contextmanager

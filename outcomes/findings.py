@@ -104,7 +104,7 @@ class Curve:
 
 @dataclass(frozen=True, slots=True)
 class Curves:
-    """Share not yet healed by day, one line a group, with numbers at risk below."""
+    """Share not yet healed by day, one line a group, with the numbers still under observation below."""
 
     title: str
     x_label: str
@@ -191,7 +191,72 @@ class Bars:
     note: str = ""
 
 
-Exhibit = Forest | Grid | Curves | Funnel | Response | Bars
+@dataclass(frozen=True, slots=True)
+class Timeline:
+    """One rate over successive spans of time, each with its interval, beside the pooled earlier ones.
+
+    Attributes
+    ----------
+    labels : tuple of str
+        The spans, oldest first: ``2025Q4``.
+    answers : tuple of Estimate or NotEstimable
+        One a span, in one unit; a gap is drawn where nothing can be said.
+    counts : tuple of str
+        What stands below each span, worded: ``12 / 300``.
+    immature : tuple of bool
+        Spans whose outcome has not had its time: never drawn as a value.
+    band : Estimate or None
+        The pooled value of the spans compared with, drawn across.
+    marks : tuple of (int, str)
+        Changes of device or protocol: before which span, and in words.
+    """
+
+    title: str
+    y_label: str
+    labels: tuple[str, ...]
+    answers: tuple[Answer, ...]
+    counts: tuple[str, ...]
+    immature: tuple[bool, ...]
+    band: Estimate | None = None
+    marks: tuple[tuple[int, str], ...] = ()
+    reading: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Cusum:
+    """A two-sided risk-adjusted cumulative-sum chart over cases in the order of their treatment.
+
+    Attributes
+    ----------
+    up, down : tuple of float
+        Path after each case: evidence for higher odds (0 or above) and for lower odds (0 or below).
+    limit_up, limit_down : float
+        A path that reaches its limit signals and starts again at zero.
+    signals_up, signals_down : tuple of int
+        Positions (from 0) of the cases at which a path signalled.
+    ticks : tuple of (int, str)
+        Positions at which quarters begin, with their names.
+    n, patients, events : int
+    """
+
+    title: str
+    y_label: str
+    up: tuple[float, ...]
+    down: tuple[float, ...]
+    limit_up: float
+    limit_down: float
+    signals_up: tuple[int, ...]
+    signals_down: tuple[int, ...]
+    ticks: tuple[tuple[int, str], ...]
+    n: int
+    patients: int
+    events: int
+    reading: str = ""
+    note: str = ""
+
+
+Exhibit = Forest | Grid | Curves | Funnel | Response | Bars | Timeline | Cusum
 
 
 @dataclass(frozen=True, slots=True)

@@ -46,6 +46,11 @@ def test_a_file_changes_what_it_names_and_nothing_else(tmp_path):
         ("aft_family = 'gamma'", "none of loglogistic"),
         ("modelled = []", "not a list"),
         ("title = ", "not valid TOML"),
+        ("[anaesthesia]\ncap = 3", "Did you mean cap_mg?"),
+        ("[anaesthesia]\ncap_mg = 'x'", "not a number"),
+        ("[disclosure]\nsmallest_count = 2", "between 5"),
+        ("[disclosure]\nlargest_peer_share = 0.9", "between 0.1"),
+        ("watch = 3", "not a table"),
     ],
 )
 def test_a_slip_is_answered_in_two_sentences(tmp_path, text, expected):

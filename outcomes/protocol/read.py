@@ -1,9 +1,4 @@
-"""The audit protocol: what is fixed before the data are looked at.
-
-Windows, the outcomes and settings that are modelled, the case-mix set, and the least that is needed to say
-something. Every entry has a default and can be changed in ``audit.toml``; an unknown entry is an error with
-the nearest right one named.
-"""
+"""From audit.toml to the protocol in force; a slip is answered with the nearest right word."""
 
 from __future__ import annotations
 
@@ -11,123 +6,13 @@ import difflib
 import hashlib
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
 from outcomes.errors import ProtocolError
+from outcomes.protocol.types import Anaesthesia, Disclosure, Protocol, Watch
 from outcomes.records.vocabulary import OUTCOME, OUTCOMES, Outcome
-
-
-@dataclass(frozen=True, slots=True)
-class Setting:
-    """A setting whose link with outcomes is asked about.
-
-    Attributes
-    ----------
-    column : str
-        Column of the zones frame.
-    label : str
-        What the report calls it.
-    step : float
-        The difference that a ratio is stated for.
-    step_label : str
-        The step in words: ``10 mJ more energy``.
-    more : str
-        A higher setting in words: ``higher energy``.
-    unit : str
-    """
-
-    column: str
-    label: str
-    step: float
-    step_label: str
-    more: str
-    unit: str
-
-    @property
-    def heading(self) -> str:
-        """The label with its unit, where that is not the label itself: "density (%)", "passes"."""
-        return self.label if self.unit in ("", self.label) else f"{self.label} ({self.unit})"
-
-
-SETTINGS: tuple[Setting, ...] = (
-    Setting("pulse_energy_mj", "pulse energy", 10.0, "10 mJ more energy", "higher pulse energy", "mJ"),
-    Setting("density_pct", "density", 5.0, "5 points more density", "higher density", "%"),
-    Setting("passes", "passes", 1.0, "one pass more", "more passes", "passes"),
-)
-
-
-@dataclass(frozen=True, slots=True)
-class Protocol:
-    """What the audit fixes beforehand.
-
-    Attributes
-    ----------
-    title, organisation : str
-        Printed on the report.
-    level : float
-        Confidence level of every interval.
-    outcomes : tuple of Outcome
-        The complications with their windows and seen-from days.
-    modelled : tuple of str
-        Outcomes asked about in *settings and risk*.
-    judged : tuple of str
-        Outcomes that practitioners are compared on.
-    spot_class : str
-        Beam width that the settings models are about: energy compares only within one.
-    aft_family : str
-        Family of the healing model: ``loglogistic``, ``weibull`` or ``lognormal``.
-    fewest_patients_beside : int
-        Patients needed on either side of a setting's step before an effect is stated.
-    fewest_in_support : int
-        Patients within a bin below which no curve is drawn.
-    fewest_judged : int
-        Zones below which a practitioner is shown and never flagged.
-    lowest_reach : float
-        Share of zones seen from the seen-from day on, below which a risk among all treated is not given.
-    fewest_seen : int
-        Patients seen from the seen-from day on, below which it is not given.
-    collinear_above : float
-        R² of a setting on the rest of the model above which its effect is "cannot say".
-    replicates : int
-        Bootstrap replicates of the healing bands.
-    seed : int
-        Seed of the bootstrap: the same records give the same bands.
-    changed : tuple of str
-        Entries that audit.toml set.
-    sha256 : str
-        Digest of the audit.toml, empty for the defaults.
-    """
-
-    title: str = "Fractional CO₂ laser resurfacing"
-    organisation: str = ""
-    level: float = 0.95
-    outcomes: tuple[Outcome, ...] = OUTCOMES
-    modelled: tuple[str, ...] = ("hyperpigmentation", "prolonged_redness", "acne_milia")
-    judged: tuple[str, ...] = ("hyperpigmentation", "prolonged_redness", "acne_milia")
-    spot_class: str = "narrow"
-    aft_family: str = "loglogistic"
-    fewest_patients_beside: int = 10
-    fewest_in_support: int = 5
-    fewest_judged: int = 10
-    lowest_reach: float = 0.2
-    fewest_seen: int = 20
-    collinear_above: float = 0.9
-    replicates: int = 400
-    seed: int = 20260930
-    sha256: str = ""
-    changed: tuple[str, ...] = field(default=())
-
-    def outcome(self, name: str) -> Outcome:
-        """Return one outcome with the protocol's window.
-
-        Raises
-        ------
-        KeyError
-            If the protocol has no such outcome.
-        """
-        return next(o for o in self.outcomes if o.name == name)
 
 
 _PLAIN: dict[str, type] = {
@@ -147,6 +32,7 @@ _PLAIN: dict[str, type] = {
 }
 _NAMES = ("modelled", "judged")
 _WINDOW_KEYS = ("window_days", "seen_from_day")
+_TABLES: dict[str, type] = {"anaesthesia": Anaesthesia, "watch": Watch, "disclosure": Disclosure}
 _CHOICES = {
     "spot_class": ("narrow", "medium", "wide"),
     "aft_family": ("loglogistic", "weibull", "lognormal"),
@@ -162,6 +48,18 @@ _RANGES: dict[str, tuple[float, float]] = {
     "collinear_above": (0.1, 0.99),
     "replicates": (200, 20_000),
     "seed": (0, 2**63 - 1),
+    "anaesthesia.mg_per_kg": (0.1, 20),
+    "anaesthesia.cap_mg": (10, 2_000),
+    "anaesthesia.mg_per_kg_with_adrenaline": (0.1, 20),
+    "anaesthesia.cap_mg_with_adrenaline": (10, 2_000),
+    "anaesthesia.works_from_min": (0, 120),
+    "anaesthesia.works_until_min": (1, 600),
+    "anaesthesia.topical_at_least_min": (1, 600),
+    "watch.odds_ratio": (1.2, 10),
+    "watch.months_between_false_alarms": (6, 1_200),
+    "disclosure.smallest_count": (5, 100),
+    "disclosure.fewest_peers": (3, 100),
+    "disclosure.largest_peer_share": (0.1, 0.6),
 }
 
 
@@ -205,13 +103,26 @@ def _from_entries(entries: Mapping[str, Any]) -> Protocol:
             changes[key] = _outcome_names(key, value)
         elif key == "windows":
             changes["outcomes"] = _windows(value)
+        elif key in _TABLES:
+            changes[key] = _group(key, value)
         else:
-            raise _unknown(key, (*_PLAIN, *_NAMES, "windows"))
+            raise _unknown(key, (*_PLAIN, *_NAMES, "windows", *_TABLES))
     return Protocol(**changes)
 
 
-def _plain(key: str, value: Any) -> Any:
-    kind: type = _PLAIN[key]
+def _group(name: str, value: Any) -> Any:
+    """One table of limits, such as [anaesthesia]: its entries are numbers within their ranges."""
+    if not isinstance(value, dict):
+        raise ProtocolError(f"The entry {name} is not a table.", f"Write [{name}] and its entries below.")
+    kinds = {f.name: type(f.default) for f in fields(_TABLES[name])}
+    for key in value:
+        if key not in kinds:
+            raise _unknown(key, tuple(kinds), f"an entry of {name}")
+    return _TABLES[name](**{key: _plain(f"{name}.{key}", entry, kinds[key]) for key, entry in value.items()})
+
+
+def _plain(key: str, value: Any, kind: type | None = None) -> Any:
+    kind = _PLAIN[key] if kind is None else kind
     if kind is float and isinstance(value, int) and not isinstance(value, bool):
         value = float(value)
     of_kind = isinstance(value, kind) and not isinstance(value, bool)

@@ -14,7 +14,6 @@ from outcomes.errors import ProtocolError
 from outcomes.protocol.types import Anaesthesia, Disclosure, Protocol, Watch
 from outcomes.records.vocabulary import OUTCOME, OUTCOMES, Outcome
 
-
 _PLAIN: dict[str, type] = {
     "title": str,
     "organisation": str,

@@ -1,5 +1,6 @@
-"""The audit protocol as types: windows, outcomes and settings that are modelled, limits, and the least that is
-needed to say something. Every entry has a default.
+"""The audit protocol as types; every entry has a default.
+
+Windows, the outcomes and settings that are modelled, limits, and the least that is needed to say something.
 """
 
 from __future__ import annotations

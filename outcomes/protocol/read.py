@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import hashlib
 import tomllib
 from collections.abc import Mapping
@@ -11,10 +10,12 @@ from pathlib import Path
 from typing import Any
 
 from outcomes.errors import ProtocolError
+from outcomes.protocol.read_criteria import read_criteria
+from outcomes.protocol.slips import unknown
 from outcomes.protocol.types import Anaesthesia, Disclosure, Protocol, Watch
 from outcomes.records.vocabulary import OUTCOME, OUTCOMES, Outcome
 
-_PLAIN: dict[str, type] = {
+PLAIN: dict[str, type] = {
     "title": str,
     "organisation": str,
     "level": float,
@@ -29,14 +30,15 @@ _PLAIN: dict[str, type] = {
     "replicates": int,
     "seed": int,
 }
-_NAMES = ("modelled", "judged")
+NAMES = ("modelled", "judged")
 _WINDOW_KEYS = ("window_days", "seen_from_day")
-_TABLES: dict[str, type] = {"anaesthesia": Anaesthesia, "watch": Watch, "disclosure": Disclosure}
-_CHOICES = {
+TABLES: dict[str, type] = {"anaesthesia": Anaesthesia, "watch": Watch, "disclosure": Disclosure}
+_FIELD = {"windows": "outcomes"}  # entry: field, where they differ
+CHOICES = {
     "spot_class": ("narrow", "medium", "wide"),
     "aft_family": ("loglogistic", "weibull", "lognormal"),
 }
-_RANGES: dict[str, tuple[float, float]] = {
+RANGES: dict[str, tuple[float, float]] = {
     # entry: (lowest, highest) allowed, both included
     "level": (0.5, 0.999),
     "fewest_patients_beside": (5, 1_000),
@@ -94,47 +96,55 @@ def load_protocol(path: Path | None) -> Protocol:
 
 
 def _from_entries(entries: Mapping[str, Any]) -> Protocol:
-    changes: dict[str, Any] = {"changed": tuple(sorted(entries))}
+    changes: dict[str, Any] = {}
     for key, value in entries.items():
-        if key in _PLAIN:
+        if key in PLAIN:
             changes[key] = _plain(key, value)
-        elif key in _NAMES:
+        elif key in NAMES:
             changes[key] = _outcome_names(key, value)
         elif key == "windows":
             changes["outcomes"] = _windows(value)
-        elif key in _TABLES:
+        elif key in TABLES:
             changes[key] = _group(key, value)
+        elif key == "criteria":
+            changes[key] = read_criteria(value)
         else:
-            raise _unknown(key, (*_PLAIN, *_NAMES, "windows", *_TABLES))
-    return Protocol(**changes)
+            raise unknown(key, (*PLAIN, *NAMES, "windows", *TABLES, "criteria"))
+    defaults = Protocol()
+    changed = (key for key in entries if _of(changes, key) != getattr(defaults, _FIELD.get(key, key)))
+    return Protocol(**changes, changed=tuple(sorted(changed)))
+
+
+def _of(changes: Mapping[str, Any], key: str) -> Any:
+    return changes[_FIELD.get(key, key)]
 
 
 def _group(name: str, value: Any) -> Any:
     """One table of limits, such as [anaesthesia]: its entries are numbers within their ranges."""
     if not isinstance(value, dict):
         raise ProtocolError(f"The entry {name} is not a table.", f"Write [{name}] and its entries below.")
-    kinds = {f.name: type(f.default) for f in fields(_TABLES[name])}
+    kinds = {f.name: type(f.default) for f in fields(TABLES[name])}
     for key in value:
         if key not in kinds:
-            raise _unknown(key, tuple(kinds), f"an entry of {name}")
-    return _TABLES[name](**{key: _plain(f"{name}.{key}", entry, kinds[key]) for key, entry in value.items()})
+            raise unknown(key, tuple(kinds), f"an entry of {name}")
+    return TABLES[name](**{key: _plain(f"{name}.{key}", entry, kinds[key]) for key, entry in value.items()})
 
 
 def _plain(key: str, value: Any, kind: type | None = None) -> Any:
-    kind = _PLAIN[key] if kind is None else kind
+    kind = PLAIN[key] if kind is None else kind
     if kind is float and isinstance(value, int) and not isinstance(value, bool):
         value = float(value)
     of_kind = isinstance(value, kind) and not isinstance(value, bool)
     if not of_kind:
         word = {str: "text", float: "a number", int: "a whole number"}[kind]
         raise ProtocolError(f"The entry {key} is not {word}.", "Correct it in the configuration.")
-    if key in _CHOICES and value not in _CHOICES[key]:
+    if key in CHOICES and value not in CHOICES[key]:
         raise ProtocolError(
-            f"The entry {key} is none of {', '.join(_CHOICES[key])}.",
+            f"The entry {key} is none of {', '.join(CHOICES[key])}.",
             "Choose one of them in the configuration.",
         )
-    if key in _RANGES:
-        low, high = _RANGES[key]
+    if key in RANGES:
+        low, high = RANGES[key]
         if not low <= value <= high:
             raise ProtocolError(
                 f"The entry {key} must lie between {low:g} and {high:g}.", "Correct it in the configuration."
@@ -147,7 +157,7 @@ def _outcome_names(key: str, value: Any) -> tuple[str, ...]:
         raise ProtocolError(f"The entry {key} is not a list of outcomes.", 'Write it as ["scarring"].')
     for name in value:
         if name not in OUTCOME:
-            raise _unknown(name, tuple(OUTCOME), f"an outcome in {key}")
+            raise unknown(name, tuple(OUTCOME), f"an outcome in {key}")
     return tuple(dict.fromkeys(value))
 
 
@@ -157,14 +167,14 @@ def _windows(value: Any) -> tuple[Outcome, ...]:
     changed = dict(OUTCOME)
     for name, entry in value.items():
         if name not in OUTCOME:
-            raise _unknown(name, tuple(OUTCOME), "an outcome in windows")
+            raise unknown(name, tuple(OUTCOME), "an outcome in windows")
         if OUTCOME[name].derived_from is not None:
             raise ProtocolError(f"The window of {name} follows from its definition.", "Leave it out of windows.")
         if not isinstance(entry, dict):
             raise ProtocolError(f"The window of {name} is not a table.", f"Write [windows.{name}].")
         for key, number in entry.items():
             if key not in _WINDOW_KEYS:
-                raise _unknown(key, _WINDOW_KEYS, f"an entry of windows.{name}")
+                raise unknown(key, _WINDOW_KEYS, f"an entry of windows.{name}")
             if not isinstance(number, int) or isinstance(number, bool) or not 0 <= number <= 3650:
                 raise ProtocolError(
                     f"{key} of windows.{name} is not a whole number of days.",
@@ -178,9 +188,3 @@ def _windows(value: Any) -> tuple[Outcome, ...]:
             )
         changed[name] = outcome
     return tuple(changed[o.name] for o in OUTCOMES)
-
-
-def _unknown(key: str, known: tuple[str, ...], what: str = "an entry of the configuration") -> ProtocolError:
-    near = difflib.get_close_matches(key, known, n=1)
-    remedy = f"Did you mean {near[0]}?" if near else f"Known are {', '.join(known)}."
-    return ProtocolError(f"{key} is not {what}.", remedy)

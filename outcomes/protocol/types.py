@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from outcomes.protocol.criteria import CRITERIA, Criterion
 from outcomes.records.vocabulary import OUTCOMES, Outcome
 
 
@@ -148,10 +149,12 @@ class Protocol:
     anaesthesia : Anaesthesia
     watch : Watch
     disclosure : Disclosure
+    criteria : tuple of Criterion
+        The standards that the clinic holds itself to, in the order of the report.
     audience : str
         ``committee`` (small counts are held back) or ``clinic`` (restricted: they are not).
     changed : tuple of str
-        Entries that audit.toml set.
+        Entries that audit.toml set to something else than the default.
     sha256 : str
         Digest of the audit.toml, empty for the defaults.
     """
@@ -175,6 +178,7 @@ class Protocol:
     anaesthesia: Anaesthesia = Anaesthesia()
     watch: Watch = Watch()
     disclosure: Disclosure = Disclosure()
+    criteria: tuple[Criterion, ...] = CRITERIA
     audience: str = "committee"
     sha256: str = ""
     changed: tuple[str, ...] = field(default=())
@@ -188,3 +192,16 @@ class Protocol:
             If the protocol has no such outcome.
         """
         return next(o for o in self.outcomes if o.name == name)
+
+    def criterion(self, name: str) -> Criterion:
+        """Return one criterion by its id.
+
+        Raises
+        ------
+        KeyError
+            If the protocol has no such criterion.
+        """
+        for criterion in self.criteria:
+            if criterion.id == name:
+                return criterion
+        raise KeyError(name)

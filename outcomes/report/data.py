@@ -8,7 +8,7 @@ from typing import Any
 
 from outcomes import wording
 from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
-from outcomes.findings import Curves, Exhibit, Forest, Funnel, Response
+from outcomes.findings import Curves, Cusum, Exhibit, Forest, Funnel, Response
 from outcomes.report import texts
 from outcomes.report.document import Block, Headline, Report, Request, Section, Shown, kind_of, plain
 from outcomes.report.exhibits import exhibit_data
@@ -43,9 +43,10 @@ def tidy_record(answer: Answer) -> dict[str, Any]:
 
 def _basis(exhibit: Exhibit) -> str:
     """On how many records and patients a drawn exhibit rests, where it knows."""
-    if isinstance(exhibit, Response):
+    if isinstance(exhibit, Response | Cusum):
+        unit = "zone" if isinstance(exhibit, Response) else "session"
         return (
-            f"{wording.plural(exhibit.n, 'zone')} of {wording.plural(exhibit.patients, 'patient')}, "
+            f"{wording.plural(exhibit.n, unit)} of {wording.plural(exhibit.patients, 'patient')}, "
             f"{wording.plural(exhibit.events, 'event')}."
         )
     if isinstance(exhibit, Curves):
@@ -103,6 +104,8 @@ def report_data(report: Report) -> dict[str, Any]:
     meanings = dict(texts.VERDICT_MEANINGS)
     return {
         "kind": report.kind,
+        "heading": texts.HEADINGS[report.kind],
+        "requests_heading": texts.REQUESTS_HEADINGS[report.kind],
         "title": report.title,
         "organisation": report.organisation,
         "scope": plain(report.scope),

@@ -8,9 +8,10 @@ from outcomes import wording
 from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
 from outcomes.figures.alt import alt_text, is_empty
 from outcomes.figures.draw import is_drawn
-from outcomes.findings import Bars, Curves, Exhibit, Forest, Funnel, Grid, Response
+from outcomes.findings import Bars, Exhibit, Forest, Grid
 from outcomes.report.axes import Axis, axis_for
 from outcomes.report.document import Shown, plain
+from outcomes.report.figure_numbers import figure_numbers
 
 _VALUE_HEADERS = {
     "proportion": "%",
@@ -123,7 +124,8 @@ def exhibit_data(shown: Shown) -> dict[str, Any]:
         return {**head, **_forest(exhibit)}
     if isinstance(exhibit, Grid):
         return {**head, **_grid(exhibit)}
-    if is_drawn(exhibit) and isinstance(exhibit, Curves | Funnel | Response | Bars):
+    if is_drawn(exhibit):
+        heads, rows = figure_numbers(exhibit)
         return {
             **head,
             "shape": "figure",
@@ -131,6 +133,7 @@ def exhibit_data(shown: Shown) -> dict[str, Any]:
             "file": f"figures/{shown.name}.svg",
             "reading": "" if isinstance(exhibit, Bars) else exhibit.reading,
             "alt": alt_text(exhibit),
+            "as_table": {"headers": list(heads), "rows": [list(row) for row in rows]},
             "numbers": plain(exhibit),
         }
     raise TypeError(f"{type(exhibit).__name__} can neither be drawn nor set as a table")

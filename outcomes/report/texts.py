@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+HEADINGS: dict[str, str] = {"audit": "Clinical audit", "benchmark": "A practitioner's own records"}
+"""What a report of each kind calls itself."""
+
+REQUESTS_HEADINGS: dict[str, str] = {"audit": "Asked of the committee", "benchmark": "Asked of you"}
+
 FIRST_PAGE_CAUTION = (
     "This report describes what exported records show. They are observational: settings were chosen for a reason, "
     "and patients came back for a reason. It recommends no settings for a patient and defers to the device's "

@@ -1,9 +1,9 @@
-"""From a `Report` to its folder: audit.pdf, report.json, tables, figures, refused.csv, problems.csv."""
+"""From a `Report` to its folder: PDF, report.json, tables, figures, refused.csv, problems.csv; web page and workbook."""
 
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from functools import cache
@@ -22,6 +22,8 @@ from outcomes.records.problems import problem_frame
 from outcomes.report.data import json_text, report_data
 from outcomes.report.document import Report
 from outcomes.report.settable import settable_data
+from outcomes.report.webpage import page_text
+from outcomes.report.workbook import workbook_bytes
 from outcomes.report.writing import check_free, csv_bytes, write_whole
 
 PDF_STANDARDS: tuple[Literal["a-2a", "ua-1"], ...] = ("a-2a", "ua-1")
@@ -47,6 +49,8 @@ class Written:
     json: Path
     tables: tuple[Path, ...]
     figures: tuple[Path, ...]
+    html: Path | None = None
+    workbook: Path | None = None
 
 
 def typeset(
@@ -54,6 +58,10 @@ def typeset(
     out: Path,
     *,
     inputs: Iterable[Path] = (),
+    paper: str = "a4",
+    html: bool = False,
+    workbook: bool = False,
+    restricted: Mapping[str, pd.DataFrame] | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> Written:
     """Write a report's folder, whole or not at all.
@@ -65,6 +73,14 @@ def typeset(
         Folder to write; an earlier report in it is replaced, anything else is left alone and refused.
     inputs : iterable of Path
         Files that were read; none of them may lie in `out`.
+    paper : str
+        ``a4`` or ``letter``.
+    html : bool
+        Also write the report as one web page.
+    workbook : bool
+        Also write the tidy tables as one XLSX workbook.
+    restricted : mapping of str to DataFrame or None
+        Further CSV files by name, such as ``review.csv``, that stay within the clinic and are in no other file.
     progress : callable or None
         Told a short sentence before each step.
 
@@ -83,24 +99,33 @@ def typeset(
     pictures = {f"figures/{s.name}.svg": draw(s.exhibit).svg for s in report.exhibits() if is_drawn(s.exhibit)}
     tables = {f"tables/{key}.csv": csv_bytes(tidy(answers)) for key, answers in report.estimates}
     data = report_data(report)
-    data["written"] = sorted(["audit.pdf", "problems.csv", "refused.csv", "report.json", *pictures, *tables])
+    extra = {f"{report.kind}.{form}" for form, wanted in (("html", html), ("xlsx", workbook)) if wanted}
+    kept = {name: csv_bytes(frame) for name, frame in (restricted or {}).items()}
+    main = f"{report.kind}.pdf"
+    data["written"] = sorted([main, "problems.csv", "refused.csv", "report.json", *pictures, *tables, *extra, *kept])
     say("typesetting the report")
-    pdf = compile_pdf(data, pictures, date.fromisoformat(report.scope["as_of"]))
     content: dict[str, bytes] = {
-        "audit.pdf": pdf,
+        main: compile_pdf(data, pictures, date.fromisoformat(report.scope["as_of"]), paper=paper),
         "report.json": json_text(data).encode("utf-8"),
         "refused.csv": csv_bytes(_refused_frame(report)),
         "problems.csv": csv_bytes(problem_frame(report.problems)),
         **{name: svg.encode("utf-8") for name, svg in pictures.items()},
         **tables,
+        **kept,
     }
+    if html:
+        content[f"{report.kind}.html"] = page_text(settable_data(data), pictures).encode("utf-8")
+    if workbook:
+        content[f"{report.kind}.xlsx"] = workbook_bytes(report)
     write_whole(out, content)
     return Written(
         folder=out,
-        pdf=out / "audit.pdf",
+        pdf=out / main,
         json=out / "report.json",
         tables=tuple(out / name for name in tables),
         figures=tuple(out / name for name in pictures),
+        html=out / f"{report.kind}.html" if html else None,
+        workbook=out / f"{report.kind}.xlsx" if workbook else None,
     )
 
 
@@ -121,8 +146,8 @@ def _template(name: str) -> bytes:
     return (files("outcomes.report") / "templates" / name).read_bytes()
 
 
-def compile_pdf(data: dict[str, Any], pictures: dict[str, str], as_of: date) -> bytes:
-    """Set report data as PDF; text enters as data and never as markup.
+def compile_pdf(data: dict[str, Any], pictures: dict[str, str], as_of: date, *, paper: str = "a4") -> bytes:
+    """Set report data as PDF on `paper` (``a4`` or ``letter``); text enters as data and never as markup.
 
     Raises
     ------
@@ -147,6 +172,7 @@ def compile_pdf(data: dict[str, Any], pictures: dict[str, str], as_of: date) -> 
                 format="pdf",
                 pdf_standards=list(PDF_STANDARDS),
                 timestamp=stamp,
+                sys_inputs={"paper": paper},
             )
     except typst.TypstError as fault:
         raise _unset(fault.message) from fault
@@ -164,7 +190,7 @@ def _unset(message: str) -> ReportError:
 def _without_numbers(value: Any) -> Any:
     """Leave out the raw numbers behind figures and rows: the page prints their worded form."""
     if isinstance(value, dict):
-        return {k: _without_numbers(part) for k, part in value.items() if k not in ("numbers", "estimate")}
+        return {k: _without_numbers(part) for k, part in value.items() if k not in ("numbers", "as_table", "estimate")}
     if isinstance(value, list):
         return [_without_numbers(part) for part in value]
     return value

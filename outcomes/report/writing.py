@@ -26,7 +26,11 @@ import pandas as pd
 
 from outcomes.errors import ReportError
 
-REPORT_FILES = ("audit.pdf", "report.json", "refused.csv", "problems.csv")
+KINDS = ("audit", "benchmark")
+REPORT_FILES = (
+    *(f"{kind}.{form}" for kind in KINDS for form in ("pdf", "html", "xlsx")),
+    "report.json", "refused.csv", "problems.csv", "review.csv",
+)  # fmt: skip
 REPORT_FOLDERS = ("tables", "figures")
 _DROPPINGS = frozenset({".DS_Store", "Thumbs.db", "desktop.ini"})  # left by file browsers
 _OWNER, _NEW, _OLD = "owner", "new", "old"

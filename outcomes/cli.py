@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 import traceback
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any
@@ -13,11 +14,13 @@ import click
 
 from outcomes.errors import OutcomesError
 from outcomes.protocol import load_protocol
+from outcomes.protocol.commented import commented_default
 from outcomes.questions.ask import ask
 from outcomes.records.dictionary import data_dictionary, table_schema_text
 from outcomes.records.draft import draft_mapping
 from outcomes.records.load import RecordsRejected, load
 from outcomes.records.load import check as check_export
+from outcomes.records.pseudonyms import read_key
 from outcomes.records.scope import Scope
 from outcomes.records.synthetic import SEED, clinic_files
 from outcomes.records.synthetic import synthesize as write_clinic
@@ -38,8 +41,22 @@ def _table_options(command: Callable[..., Any]) -> Callable[..., Any]:
         ("sessions", "Sessions, when they come as a file of their own."),
     ):
         command = click.option(f"--{name}", type=_EXPORT, help=text)(command)
+    command = click.option(
+        "--key",
+        "key_file",
+        type=_EXPORT,
+        help="File with the secret that patients' and sessions' pseudonyms are made with, so that they are the same "
+        "in every export. [default: the environment variable OUTCOMES_KEY; without it they are numbered]",
+    )(command)
     command = click.option("--strict", is_flag=True, help="Stop when any row would be set aside.")(command)
     return click.option("--quiet", is_flag=True, help="Print no progress.")(command)
+
+
+def _output_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    papers = click.Choice(["a4", "letter"])
+    command = click.option("--paper", type=papers, default="a4", show_default=True, help="Paper of the PDF.")(command)
+    command = click.option("--xlsx", "workbook", is_flag=True, help="Also write the tables as a workbook.")(command)
+    return click.option("--html", is_flag=True, help="Also write the report as one web page.")(command)
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -62,6 +79,7 @@ def check(
     layers: Path | None,
     visits: Path | None,
     mapping: Path | None,
+    key_file: Path | None,
     strict: bool,
     quiet: bool,
     out: Path | None,
@@ -73,6 +91,7 @@ def check(
         layers=layers,
         visits=visits,
         mapping=mapping,
+        key=read_key(key_file, out=out),
         progress=_progress(quiet),
     )
     click.echo(checked_text(checked))
@@ -90,6 +109,15 @@ def check(
 @click.option("--config", type=_EXPORT, help="audit.toml: windows, outcomes, thresholds, title.")
 @click.option("--period", help="Quarter under audit, such as 2026Q3. [default: the last complete one]")
 @click.option("--as-of", "as_of", help="Data cut-off as YYYY-MM-DD. [default: the latest date in the data]")
+@click.option(
+    "--for",
+    "audience",
+    type=click.Choice(["committee", "clinic"]),
+    default="committee",
+    show_default=True,
+    help="committee: small counts are held back; clinic: shown, not to leave it.",
+)
+@_output_options
 @click.option("--out", type=click.Path(file_okay=False, path_type=Path), help="[default: reports/<period>]")
 def audit(
     export: Path | None,
@@ -97,17 +125,23 @@ def audit(
     layers: Path | None,
     visits: Path | None,
     mapping: Path | None,
+    key_file: Path | None,
     strict: bool,
     quiet: bool,
     config: Path | None,
     period: str | None,
     as_of: str | None,
+    audience: str,
+    html: bool,
+    workbook: bool,
+    paper: str,
     out: Path | None,
 ) -> None:
     """Audit EXPORT: audit.pdf, report.json, tables and figures. Without EXPORT, the invented clinic."""
     say = _progress(quiet)
-    protocol = load_protocol(config)
+    protocol = replace(load_protocol(config), audience=audience)
     cut_off = _day(as_of)
+    key = read_key(key_file, out=out or Path("reports"))
     if export is None:
         if any((sessions, layers, visits, mapping)):
             raise click.UsageError("A table or mapping was given without an EXPORT to go with it.")
@@ -122,13 +156,15 @@ def audit(
         visits=visits,
         mapping=mapping,
         strict=strict,
+        key=key,
         progress=say,
     )
     scope = Scope.quarter(period, cut_off or cases.last_date)
     findings = ask(cases, scope, protocol, progress=say)
     report = compose(findings, cases, scope, protocol)
     inputs = [path for path in (export, sessions, layers, visits, mapping, config) if path is not None]
-    written = typeset(report, out or Path("reports") / scope.label, inputs=inputs, progress=say)
+    folder = out or Path("reports") / scope.label
+    written = typeset(report, folder, inputs=inputs, paper=paper, html=html, workbook=workbook, progress=say)
     click.echo(f"The report is {written.pdf}")
 
 
@@ -147,6 +183,12 @@ def draft(export: Path, sessions: Path | None, layers: Path | None, visits: Path
 def schema(form: str) -> None:
     """Print the record contract: a data dictionary, or a Frictionless Table Schema as JSON."""
     click.echo(data_dictionary() if form == "markdown" else table_schema_text())
+
+
+@cli.command()
+def config() -> None:
+    """Print an audit.toml that holds every entry of the protocol with its meaning and default."""
+    click.echo(commented_default(), nl=False)
 
 
 @cli.command()

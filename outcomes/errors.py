@@ -28,6 +28,10 @@ class ExportRejected(OutcomesError):
     """An export cannot be read as a whole, or `--strict` was given and some rows broke a rule."""
 
 
+class KeyRefused(OutcomesError):
+    """A key for pseudonyms cannot be used, or lies where it would be handed on with the output."""
+
+
 class MappingError(OutcomesError):
     """A mapping file is not valid, or does not fit the export."""
 

@@ -27,6 +27,7 @@ from outcomes.records.links import (
 )
 from outcomes.records.mapping import Mapped, Mapping, apply_mapping, load_mapping
 from outcomes.records.problems import Problem
+from outcomes.records.pseudonyms import pseudonymise
 from outcomes.records.readers import RawTable, read_table, tables_in
 from outcomes.records.schema import find_problems
 from outcomes.records.typed import Typed, typed
@@ -91,6 +92,7 @@ def load(
     visits: Path | None = None,
     mapping: Path | None = None,
     strict: bool = False,
+    key: bytes | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> Cases:
     r"""Read an export: the accepted case records, and all that was set aside.
@@ -105,6 +107,9 @@ def load(
         TOML file that translates headers, codes and units; None when the export speaks the contract's words.
     strict : bool
         Reject the export when any row breaks a rule.
+    key : bytes or None
+        Secret that the pseudonyms of patients and sessions are made with, so that they are the same in every export;
+        `outcomes.records.pseudonyms.read_key` reads and checks one. None numbers them in order of appearance.
     progress : callable or None
         Told in a short sentence what is being done.
 
@@ -137,7 +142,9 @@ def load(
     >>> cases.refused["rules"].tolist()
     ['pulse_energy_mj must be given']
     """
-    checked = check(export, sessions=sessions, layers=layers, visits=visits, mapping=mapping, progress=progress)
+    checked = check(
+        export, sessions=sessions, layers=layers, visits=visits, mapping=mapping, key=key, progress=progress
+    )
     fatal = [problem for problem in checked.problems if problem.fatal]
     if checked.cases is None:
         first = fatal[0]
@@ -167,6 +174,7 @@ def check(
     layers: Path | None = None,
     visits: Path | None = None,
     mapping: Path | None = None,
+    key: bytes | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> Checked:
     """Say what an export holds and what would be refused, every problem at once.
@@ -206,6 +214,7 @@ def check(
     say("working out dose and follow-up")
     kept = pairs.loc[np.isin(pairs["visit"], np.flatnonzero(accepted.get("visits", np.zeros(0, dtype=bool))))]
     frames = assemble({table: one.frame.loc[accepted[table]] for table, one in tables.items()}, tables, kept)
+    frames = pseudonymise(frames, key)
     source = replace(source, notes=(*source.notes, *frames.notes))
     cases = Cases(
         frame=frames.zones,

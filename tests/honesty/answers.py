@@ -1,0 +1,160 @@
+"""What the product answers on one replicate, and what each answer ought to hold."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+import numpy as np
+import pandas as pd
+from cells import CASE_MIX_SHARE, Cell, Drawn
+
+from outcomes.estimates.accelerated import accelerated_failure_time, adjusted_median
+from outcomes.estimates.ascertainment import risk_among_all
+from outcomes.estimates.design import Numeric, build
+from outcomes.estimates.estimate import Answer, Estimate, Fit, NotEstimable
+from outcomes.estimates.firth import ladder, penalised
+from outcomes.estimates.interval_censored import interval_curve
+from outcomes.estimates.logistic import maximum_likelihood
+from outcomes.estimates.proportion import clustered_proportion, proportion
+from outcomes.protocol import Protocol
+from outcomes.questions.population import Population
+from outcomes.questions.practitioner_model import compare
+from outcomes.records.vocabulary import OUTCOME
+
+Said = tuple[str, Answer, float]
+"""Method, what was answered, and the truth."""
+
+VISITS = np.array([2.0, 5.0, 7.0, 10.0, 14.0, 21.0, 30.0])
+HEALING_SCALE = 0.22
+HEALING_MEDIAN = 7.0
+HEALING_RATIO = 1.2
+
+
+def rate(cell: Cell, drawn: Drawn) -> Iterator[Said]:
+    """The risk of all zones: the product's interval, and one that takes zones as independent."""
+    yield (
+        "Korn–Graubard, exact where none or all (product)",
+        clustered_proportion(drawn.event, drawn.patient),
+        cell.risk,
+    )
+    yield "Wilson, zones as if independent", proportion(int(drawn.event.sum()), len(drawn.event)), cell.risk
+
+
+def weighted(cell: Cell, drawn: Drawn) -> Iterator[Said]:
+    """The risk among all treated from those seen; floor and worst case must hold the truth whoever returns."""
+    ones = np.ones((len(drawn.event), 1))
+    nobody = np.zeros(len(drawn.event), dtype=bool)
+    found = risk_among_all(nobody, drawn.seen, drawn.event & drawn.seen, ones, drawn.patient.astype(str))
+    yield "risk among all treated (product)", found.risk, cell.risk
+    if isinstance(found.floor, Estimate) and isinstance(found.worst_case, Estimate):
+        low = found.floor.low if found.floor.low is not None else 0.0
+        high = found.worst_case.high if found.worst_case.high is not None else 1.0
+        bounds = Estimate("bounds", (low + high) / 2, low, high, "floor and worst case", len(drawn.event))
+        yield "from the floor to the worst case (product)", bounds, cell.risk
+
+
+def odds_ratio(cell: Cell, drawn: Drawn) -> Iterator[Said]:
+    """The odds ratio of the exposure at equal case-mix: the product's interval beside plain Firth and a sandwich."""
+    frame = pd.DataFrame({"exposed": drawn.exposed, "case_mix": drawn.case_mix})
+    design = build(frame, [Numeric("exposed", label="exposed"), Numeric("case_mix", label="case-mix")])
+    event = drawn.event.astype(int)
+    rung = ladder(2, len(np.unique(drawn.patient[drawn.event])), int(event.sum()))
+    refused = NotEstimable("exposed", rung.reason, n=len(event))
+    methods: tuple[tuple[str, Callable[[], Fit | NotEstimable]], ...] = (
+        (
+            "Firth, scaled profile (product)",
+            lambda: penalised(design, event, cluster=drawn.patient, profile=("exposed",)),
+        ),
+        ("Firth, plain profile", lambda: penalised(design, event, profile=("exposed",))),
+        ("maximum likelihood, CR2, Satterthwaite", lambda: maximum_likelihood(design, event, cluster=drawn.patient)),
+    )
+    for name, fitted in methods:
+        fit = fitted() if rung.rung == "penalised" else refused
+        yield name, fit.term("exposed") if isinstance(fit, Fit) else fit, cell.odds_ratio
+
+
+def flags(cell: Cell, drawn: Drawn) -> Iterator[Said]:
+    """Practitioners who are all alike: each verdict outside limits is false. Answers are counted by `flagged`."""
+    n = len(drawn.event)
+    outcome = OUTCOME["hyperpigmentation"]
+    frame = pd.DataFrame(
+        {
+            "patient_id": pd.array(drawn.patient.astype(str), dtype="string"),
+            "practitioner_id": pd.array([f"P{i:02d}" for i in drawn.practitioner], dtype="string"),
+            "region": pd.Categorical(["face"] * n, categories=["face", "eyelid", "off_face"]),
+            "skin_group": pd.Categorical(
+                ["III"] * n, categories=["I–II", "III", "IV", "V–VI", "not recorded"], ordered=True
+            ),
+            outcome.name: pd.array(drawn.event, dtype="boolean"),
+            f"{outcome.name}_day": pd.array(np.where(drawn.event, 90, 0), dtype="Int64").copy(),
+            f"{outcome.name}_free_day": pd.array(np.full(n, 180), dtype="Int64"),
+            "last_seen_day": pd.array(np.full(n, 180), dtype="Int64"),
+        }
+    )
+    frame.loc[~drawn.event, f"{outcome.name}_day"] = pd.NA
+    frame.loc[drawn.event, f"{outcome.name}_free_day"] = pd.NA
+    found = compare(Population(frame), outcome, None, Protocol())
+    some = False
+    for each in found.each:
+        if each.verdict == "too few to judge":
+            continue
+        outside = each.verdict.startswith("outside")
+        some = some or outside
+        yield "a practitioner flagged (product)", _coin(outside), 0.5
+    yield "a comparison that flags anybody (product)", _coin(some), 0.5
+
+
+def _coin(wrong: bool) -> Estimate:
+    """A yes or no as an interval that leaves out 0.5 where it is yes."""
+    return Estimate("flag", 0.8, 0.6, 1.0, "verdict", 1) if wrong else Estimate("flag", 0.5, 0.0, 1.0, "verdict", 1)
+
+
+def healing(cell: Cell, drawn: Drawn, rng: np.random.Generator) -> Iterator[Said]:
+    """Time ratio and adjusted median of the healing model, and the band of the share not yet healed on two days."""
+    n = len(drawn.patient)
+    longer = (rng.random(n) < CASE_MIX_SHARE).astype(float)
+    shared = rng.standard_normal(cell.patients)[drawn.patient]
+    normal = np.sqrt(cell.alpha) * shared + np.sqrt(1 - cell.alpha) * rng.standard_normal(n)
+    from statistics import NormalDist
+
+    share = np.array([NormalDist().cdf(v) for v in normal])
+    days = HEALING_MEDIAN * HEALING_RATIO**longer * (share / (1 - share)) ** HEALING_SCALE
+    came = rng.random((n, len(VISITS))) < 0.8
+    healed = days[:, None] <= VISITS[None, :]
+    after = np.max(np.where(came & ~healed, VISITS[None, :], 0.0), axis=1)
+    by = np.min(np.where(came & healed, VISITS[None, :], np.inf), axis=1)
+    by = np.where(np.isinf(by), np.nan, by)
+    known = came.any(axis=1)
+    after, by, patient, longer = after[known], by[known], drawn.patient[known].astype(str), longer[known]
+    frame = pd.DataFrame({"longer": longer})
+    design = build(frame, [Numeric("longer", label="longer")])
+    fit = accelerated_failure_time(design, after, by, cluster=patient)
+    if isinstance(fit, NotEstimable):
+        yield "time ratio (product)", fit, HEALING_RATIO
+    else:
+        yield "time ratio (product)", fit.term("longer"), HEALING_RATIO
+        usual = design.evaluate(frame.assign(longer=0.0))
+        yield "adjusted median days (product)", adjusted_median(fit, [usual], ["median"])[0], HEALING_MEDIAN
+    curve = interval_curve(after, by, patient, [7.0, 14.0], replicates=200, seed=1)
+    for i, day in enumerate((7.0, 14.0)):
+        at = [1 / (1 + (day / (HEALING_MEDIAN * HEALING_RATIO**x)) ** (1 / HEALING_SCALE)) for x in (0, 1)]
+        truth = (1 - CASE_MIX_SHARE) * at[0] + CASE_MIX_SHARE * at[1]
+        low, high, value = curve.low[i], curve.high[i], float(curve.value[i])
+        name = f"share not healed by day {day:.0f}, band (product)"
+        if low is None or high is None or not low < high:
+            yield name, NotEstimable("band", "no band", n=n), truth
+        else:
+            yield name, Estimate("band", min(max(value, low), high), low, high, "band", n), truth
+
+
+def answers(cell: Cell, drawn: Drawn, rng: np.random.Generator) -> Iterator[Said]:
+    """Everything that is asked of one replicate of a cell."""
+    if cell.study == "rate":
+        return rate(cell, drawn)
+    if cell.study == "weighted":
+        return weighted(cell, drawn)
+    if cell.study == "odds ratio":
+        return odds_ratio(cell, drawn)
+    if cell.study == "flags":
+        return flags(cell, drawn)
+    return healing(cell, drawn, rng)

@@ -1,0 +1,192 @@
+"""The cells of the study: what is varied, and how one replicate is drawn. Truth is exact by construction.
+
+Zones of one patient are made alike by a shared chance: each zone takes its patient's uniform number with
+probability root(alpha) and one of its own otherwise, and has the event when that number lies below its risk. Risks are
+then exactly as written, and two zones of equal risk correlate by alpha.
+"""
+
+from __future__ import annotations
+
+import itertools
+import zlib
+from dataclasses import asdict, dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+CASE_MIX_ODDS_RATIO = 2.0
+CASE_MIX_SHARE = 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """One setting of everything that is varied.
+
+    Attributes
+    ----------
+    study : str
+        ``rate``, ``weighted``, ``odds ratio``, ``flags`` or ``healing``.
+    patients : int
+    risk : float
+        Mean risk of a zone; for healing unused.
+    zones : str
+        ``2-3`` or ``1-12`` a patient.
+    alpha : float
+        Correlation of two zones of one patient.
+    exposure : str
+        What the exposure varies by: ``zone``, ``patient``, ``continuous`` (by zone), or ``none``.
+    prevalence : float
+        Share exposed.
+    odds_ratio : float
+        Of the exposure (of one standard deviation, when continuous).
+    seen : float
+        Share of zones seen late.
+    informative : bool
+        Whether those with an event are seen three times as often, in odds.
+    practitioners : int
+    largest : float
+        Share of the patients that the busiest practitioner has; 0 for equal shares.
+    kept_aside : bool
+        Not looked at while methods are being changed.
+    """
+
+    study: str
+    patients: int
+    risk: float = 0.03
+    zones: str = "2-3"
+    alpha: float = 0.08
+    exposure: str = "none"
+    prevalence: float = 0.3
+    odds_ratio: float = 1.0
+    seen: float = 1.0
+    informative: bool = False
+    practitioners: int = 1
+    largest: float = 0.0
+    kept_aside: bool = False
+
+    @property
+    def name(self) -> str:
+        """All of it in one word, fit for a file name."""
+        said = asdict(self)
+        return "_".join(f"{key[:5]}-{said[key]}" for key in said).replace(" ", "-")
+
+    def seed(self, block: int) -> list[int]:
+        """Seed of one block of replicates: its own for each cell and block."""
+        return [zlib.crc32(self.name.encode()), block]
+
+
+def cells() -> tuple[Cell, ...]:
+    """Every cell, those kept aside last."""
+    sizes, risks = (100, 300, 600, 1500), (0.005, 0.01, 0.02, 0.03, 0.08)
+    found = [
+        Cell("rate", patients, risk, zones, alpha)
+        for patients, risk, zones, alpha in itertools.product(sizes, risks, ("2-3", "1-12"), (0.0, 0.08, 0.25))
+    ]
+    found += [
+        Cell("weighted", patients, risk, seen=seen, informative=informative)
+        for patients, risk, seen, informative in itertools.product(
+            (300, 600, 1500), (0.01, 0.03, 0.08), (0.95, 0.7, 0.4), (False, True)
+        )
+    ]
+    found += [
+        Cell("odds ratio", patients, risk, zones, alpha, exposure, prevalence, ratio)
+        for (patients, risk), (zones, alpha), (exposure, prevalence), ratio in itertools.product(
+            ((300, 0.03), (600, 0.02), (600, 0.08), (1500, 0.01), (1500, 0.03)),
+            (("2-3", 0.08), ("1-12", 0.25)),
+            (("zone", 0.3), ("patient", 0.3), ("zone", 0.1), ("continuous", 0.5)),
+            (1.0, 2.0),
+        )
+    ]
+    found += [
+        Cell("flags", 1200, risk, alpha=alpha, practitioners=number, largest=largest)
+        for risk, alpha, number, largest in itertools.product((0.03, 0.08), (0.0, 0.25), (3, 6, 12), (0.0, 0.55))
+    ]
+    found += [
+        Cell("healing", patients, alpha=alpha) for patients, alpha in itertools.product((100, 300, 600), (0.0, 0.4))
+    ]
+    aside = [
+        Cell("rate", 450, 0.015, "1-12", 0.15, kept_aside=True),
+        Cell("rate", 900, 0.05, "2-3", 0.15, kept_aside=True),
+        Cell("rate", 200, 0.04, "1-12", 0.25, kept_aside=True),
+        Cell("odds ratio", 450, 0.04, "1-12", 0.15, "zone", 0.2, 1.5, kept_aside=True),
+        Cell("odds ratio", 900, 0.025, "2-3", 0.15, "patient", 0.2, 1.5, kept_aside=True),
+        Cell("odds ratio", 900, 0.025, "1-12", 0.25, "continuous", 0.5, 0.67, kept_aside=True),
+        Cell("weighted", 900, 0.05, seen=0.55, kept_aside=True),
+    ]
+    return (*found, *aside)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Drawn:
+    """One replicate: n zones."""
+
+    patient: NDArray[np.int64]
+    exposed: NDArray[np.float64]
+    case_mix: NDArray[np.float64]
+    event: NDArray[np.bool_]
+    seen: NDArray[np.bool_]
+    practitioner: NDArray[np.int64]
+
+
+def _counts(cell: Cell, rng: np.random.Generator) -> NDArray[np.int64]:
+    if cell.zones == "2-3":
+        return rng.integers(2, 4, cell.patients)
+    shares = 1.0 / np.arange(1, 13)
+    return rng.choice(np.arange(1, 13), size=cell.patients, p=shares / shares.sum())
+
+
+def _expit(value: NDArray[np.float64]) -> NDArray[np.float64]:
+    return 1.0 / (1.0 + np.exp(-value))
+
+
+def intercept(cell: Cell) -> float:
+    """The intercept at which the mean risk over exposure and case-mix is the cell's; by bisection."""
+    slope, shift = np.log(cell.odds_ratio), np.log(CASE_MIX_ODDS_RATIO)
+    mix = ((0.0, 1 - CASE_MIX_SHARE), (1.0, CASE_MIX_SHARE))
+    if cell.exposure == "continuous":
+        nodes, weights = np.polynomial.hermite_e.hermegauss(41)
+        levels = list(zip(nodes, weights / weights.sum(), strict=True))
+    elif cell.exposure == "none":
+        levels, mix = [(0.0, 1.0)], ((0.0, 1.0),)
+    else:
+        levels = [(0.0, 1 - cell.prevalence), (1.0, cell.prevalence)]
+    low, high = -20.0, 20.0
+    for _ in range(200):
+        middle = (low + high) / 2
+        mean = sum(w * v / (1 + np.exp(-(middle + slope * x + shift * z))) for x, w in levels for z, v in mix)
+        low, high = (middle, high) if mean < cell.risk else (low, middle)
+    return (low + high) / 2
+
+
+def draw(cell: Cell, rng: np.random.Generator, at: float) -> Drawn:
+    """Draw one replicate with the intercept that `intercept` gives."""
+    counts = _counts(cell, rng)
+    patient = np.repeat(np.arange(cell.patients), counts)
+    n = len(patient)
+    mixed = cell.exposure != "none"
+    case_mix = (rng.random(cell.patients) < CASE_MIX_SHARE).astype(float)[patient] if mixed else np.zeros(n)
+    if cell.exposure == "zone":
+        exposed = (rng.random(n) < cell.prevalence).astype(float)
+    elif cell.exposure == "patient":
+        exposed = (rng.random(cell.patients) < cell.prevalence).astype(float)[patient]
+    elif cell.exposure == "continuous":
+        exposed = rng.standard_normal(n)
+    else:
+        exposed = np.zeros(n)
+    risk = _expit(at + np.log(cell.odds_ratio) * exposed + np.log(CASE_MIX_ODDS_RATIO) * case_mix)
+    shared = rng.random(n) < np.sqrt(cell.alpha)
+    chance = np.where(shared, rng.random(cell.patients)[patient], rng.random(n))
+    event = chance < risk
+    odds = cell.seen / (1 - cell.seen) if cell.seen < 1 else np.inf
+    if cell.seen >= 1:
+        seen = np.ones(n, dtype=bool)
+    else:
+        lifted = np.where(event, 3 * odds, odds) if cell.informative else np.full(n, odds)
+        seen = rng.random(n) < lifted / (1 + lifted)
+    if cell.largest:
+        rest = (1 - cell.largest) / (cell.practitioners - 1)
+        shares = np.array([cell.largest] + [rest] * (cell.practitioners - 1))
+    else:
+        shares = np.full(cell.practitioners, 1 / cell.practitioners)
+    practitioner = rng.choice(cell.practitioners, size=cell.patients, p=shares)[patient]
+    return Drawn(patient, exposed, case_mix, event, seen, practitioner)

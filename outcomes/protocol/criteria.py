@@ -269,6 +269,7 @@ CRITERIA: tuple[Criterion, ...] = (
         "severe_reviewed",
         1.0,
         within_days=14,
+        exceptions="the contact at which it was found is not its review",
         rationale="Severe events need a second look and a lesson.",
     ),
     Criterion(

@@ -57,6 +57,10 @@ def read_criteria(value: Any) -> tuple[Criterion, ...]:
             criteria[name] = changed
         else:
             del criteria[name]
+    titles = [criterion.title for criterion in criteria.values()]
+    for title in titles:
+        if titles.count(title) > 1:
+            raise ProtocolError(f"Two criteria have the title {title}.", "Give each its own in the configuration.")
     return tuple(criteria.values())
 
 

@@ -88,8 +88,8 @@ class Curve:
     days, value, low, high : tuple of float
         Equal lengths; share not yet healed (or event-free) at each day, with its pointwise limits, None
         where no limit was found.
-    at_risk : tuple of int
-        Number still under observation just before each of the exhibit's ``ticks``.
+    at_risk : tuple of (int or None)
+        Number still under observation just before each of the exhibit's ``ticks``; None where it is held back.
     """
 
     label: str
@@ -97,7 +97,7 @@ class Curve:
     value: tuple[float, ...]
     low: tuple[float | None, ...]
     high: tuple[float | None, ...]
-    at_risk: tuple[int, ...]
+    at_risk: tuple[int | None, ...]
     n: int
     patients: int
 

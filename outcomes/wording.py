@@ -40,6 +40,17 @@ def count(n: int) -> str:
     return _signed(f"{n:,d}")
 
 
+def count_or_dash(n: int | None) -> str:
+    """How many, or a dash for a number that is held back.
+
+    Examples
+    --------
+    >>> count_or_dash(6012), count_or_dash(None)
+    ('6,012', '–')
+    """
+    return "–" if n is None else count(n)
+
+
 def number_word(n: int) -> str:
     """A small count as a word, a larger one in digits; for the beginning of a sentence or running text."""
     return NUMBER_WORDS[n] if 0 <= n < len(NUMBER_WORDS) else count(n)

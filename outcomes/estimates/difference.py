@@ -51,7 +51,7 @@ def difference(a: Answer, b: Answer, *, correlation: float = 0.0, term: str = ""
     if not -1 < correlation < 1:
         raise ValueError("a correlation of two estimates lies between −1 and 1, both excluded")
     unit = _unit(a, b)
-    n = a.n + b.n
+    n = (a.n or 0) + (b.n or 0)
     events = None if a.events is None or b.events is None else a.events + b.events
     for side in (a, b):
         if isinstance(side, NotEstimable):

@@ -117,7 +117,7 @@ class NotEstimable:
     reason : str
         Why it cannot be said, as a clause without a full stop ("2 patients with events, 12 needed").
     n, patients, events : int or None
-        What there was to go on.
+        What there was to go on; None where it is not known or not to be said.
     method : str
         The method that was to be used.
     note : str
@@ -126,7 +126,7 @@ class NotEstimable:
 
     term: str
     reason: str
-    n: int
+    n: int | None
     patients: int | None = None
     events: int | None = None
     method: str = ""

@@ -49,7 +49,7 @@ def _curve_line(curve: Curve, ticks: Sequence[float]) -> str:
             limits = value_at(curve.days, curve.low, tick), value_at(curve.days, curve.high, tick)
             parts.append(f"day {wording.quantity(tick)} {_share(value, *limits)}")
     size = f"{wording.plural(curve.n, 'zone')} of {wording.plural(curve.patients, 'patient')}"
-    risk = ", ".join(wording.count(n) for n in curve.at_risk)
+    risk = ", ".join(wording.count_or_dash(n) for n in curve.at_risk)
     return f"{curve.label}, {size}: {'; '.join(parts)}; still observed {risk}."
 
 

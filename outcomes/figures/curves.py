@@ -126,7 +126,7 @@ def _still_observed(axes: Axes, exhibit: Curves, left_mm: float, plot_width: flo
         )  # fmt: skip
         for tick, number in zip(exhibit.ticks, curve.at_risk, strict=True):
             axes.text(
-                tick, y, wording.count(number), transform=axes.get_xaxis_transform(), ha="center", va="center",
+                tick, y, wording.count_or_dash(number), transform=axes.get_xaxis_transform(), ha="center", va="center",
                 fontsize=house.SMALL, color=house.INK, clip_on=False,
             )  # fmt: skip
 

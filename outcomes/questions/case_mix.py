@@ -11,7 +11,24 @@ from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
 from outcomes.estimates.proportion import clustered_proportion
 from outcomes.findings import Finding, Forest, Row
 from outcomes.protocol import Protocol
-from outcomes.questions.population import AGE_LEVELS, INDICATION_LEVELS, SKIN_LEVELS, everyone, treated_between
+from outcomes.questions.disclosure import (
+    EITHER,
+    HELD_CELL,
+    Sum,
+    held,
+    held_back,
+    held_sentence,
+    is_small,
+    shows_small_counts,
+)
+from outcomes.questions.population import (
+    AGE_LEVELS,
+    INDICATION_LEVELS,
+    NOT_RECORDED,
+    SKIN_LEVELS,
+    everyone,
+    treated_between,
+)
 from outcomes.records.cases import Cases
 from outcomes.records.scope import Scope
 from outcomes.records.vocabulary import REGIONS
@@ -46,11 +63,14 @@ def case_mix(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
         now, before = (_patients(period), _patients(baseline)) if patient_level else (period, baseline)
         for title, column, labels in blocks:
             group = f"{title}, {'patients' if patient_level else 'zones'}"
-            for level, label in labels.items():
-                row, found = _compared(now, before, column, level, f"{title}: {label}", protocol.level)
+            back = [_held_levels(frame, column, list(labels), protocol) for frame in (now, before)]
+            for i, (level, label) in enumerate(labels.items()):
+                hidden = (i in back[0], i in back[1])
+                row, found = _compared(now, before, column, level, f"{title}: {label}", protocol.level, hidden)
                 if row is not None:
                     rows.append(Row(capital(label), row.answer, row.cells, group=group))
                     answers.extend(found)
+    withheld_rows = held_sentence(sum(HELD_CELL in row.cells for row in rows), "row", protocol)
     forest = Forest(
         title=f"Who was treated in {scope.label}, beside {scope.baseline_label}",
         headers=("", scope.label, scope.baseline_label),
@@ -58,7 +78,7 @@ def case_mix(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
         scale="difference",
         reference=0.0,
         note="Difference in percentage points, this period minus baseline. Shares are of those listed under "
-        "each heading.",
+        "each heading." + (f" {withheld_rows}" if withheld_rows else ""),
     )
     shifted = [row for row in rows if isinstance(row.answer, Estimate) and not _covers(row.answer, 0.0)]
     return Finding(
@@ -95,16 +115,44 @@ def _counts(frame: pd.DataFrame) -> str:
     )
 
 
+def _members(frame: pd.DataFrame, column: str, level: str) -> pd.Series:
+    return (frame[column].astype("string").fillna(NO_REGION) == level).fillna(False).astype(bool)
+
+
+def _held_levels(frame: pd.DataFrame, column: str, levels: Sequence[str], protocol: Protocol) -> frozenset[int]:
+    """Levels whose number in this span is held back; all of them add up to the number that the report begins with."""
+    inside = [frame.loc[_members(frame, column, level)] for level in levels]
+    blank = [i for i, level in enumerate(levels) if level == NOT_RECORDED]
+    few = {i for i, part in enumerate(inside) if is_small(int(part["patient_id"].nunique()), protocol)} - {*blank}
+    return held_back(
+        [len(part) for part in inside],
+        [Sum(tuple(range(len(levels))))],
+        protocol,
+        also=few if not shows_small_counts(protocol) else (),
+        harmless=blank,
+    )
+
+
 def _compared(
-    now: pd.DataFrame, before: pd.DataFrame, column: str, level: str, term: str, confidence: float
+    now: pd.DataFrame,
+    before: pd.DataFrame,
+    column: str,
+    level: str,
+    term: str,
+    confidence: float,
+    hidden: tuple[bool, bool],
 ) -> tuple[Row | None, list[Answer]]:
     shares: list[Answer] = []
     cells: list[str] = []
-    for frame, when in ((now, "this period"), (before, "baseline")):
-        member = (frame[column].astype("string").fillna(NO_REGION) == level).fillna(False).to_numpy(dtype=bool)
+    for frame, when, back in ((now, "this period", hidden[0]), (before, "baseline", hidden[1])):
+        member = _members(frame, column, level).to_numpy(dtype=bool)
         share = clustered_proportion(
             member, frame["patient_id"].to_numpy(dtype=str), term=f"{term}, {when}", level=confidence
         )
+        if back:
+            shares.append(held(share, EITHER, n=share.n))
+            cells.append(HELD_CELL)
+            continue
         shares.append(share)
         cells.append(
             f"{count(int(member.sum()))} ({percent(share.value)})"
@@ -117,6 +165,8 @@ def _compared(
     answer: Answer
     if isinstance(a, Estimate) and isinstance(b, Estimate):
         answer = difference(a, b, term=f"{term}, difference")
+    elif any(hidden):
+        answer = NotEstimable(f"{term}, difference", EITHER, n=len(now) + len(before))
     else:
         answer = NotEstimable(f"{term}, difference", "no cases in one of the two", n=len(now) + len(before))
     return Row(term, answer, tuple(cells)), [*shares, answer]

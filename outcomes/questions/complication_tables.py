@@ -13,6 +13,7 @@ from outcomes.estimates.proportion import clustered_proportion
 from outcomes.findings import Forest, Grid, Row
 from outcomes.protocol import Protocol
 from outcomes.questions.blank_fields import names_something
+from outcomes.questions.disclosure import HeldRows, Sum, held, held_rows, held_sentence, upper_bound
 from outcomes.questions.follow_up import newest_mature_quarter
 from outcomes.questions.outcome_risk import OutcomeRisk, by_day, outcome_risk, share_text
 from outcomes.questions.population import treated_between
@@ -87,8 +88,9 @@ def bounds_grid(recent: Sequence[OutcomeRisk]) -> Grid:
 
 
 def place_forest(everybody: pd.DataFrame, scope: Scope, protocol: Protocol) -> Forest:
-    """Regions for each modelled outcome, and zones for the first of them."""
-    rows = []
+    """Regions for each modelled outcome, and zones for the first of them; small counts are held back."""
+    rows: list[Row] = []
+    hidden = 0
     for i, name in enumerate(protocol.modelled):
         outcome = protocol.outcome(name)
         _, end, _ = newest_mature_quarter(outcome, scope.end, scope.as_of)
@@ -96,26 +98,58 @@ def place_forest(everybody: pd.DataFrame, scope: Scope, protocol: Protocol) -> F
         places = [("region", region, label) for region, label in REGIONS.items()]
         if i == 0:
             places += [("zone", zone, label) for zone, (label, _) in ZONES.items()]
+        risks = []
         for column, code, label in places:
             here = span.loc[(span[column] == code).fillna(False).to_numpy(dtype=bool)]
-            if not len(here):
-                continue
-            risk = outcome_risk(here, outcome, f"{label}, to {end.isoformat()}", protocol)
+            if len(here):
+                risk = outcome_risk(here, outcome, f"{label}, to {end.isoformat()}", protocol)
+                risks.append((column, code, label, risk))
+        back = held_rows(
+            [risk.events for *_, risk in risks],
+            [[risk.treated for *_, risk in risks], [risk.known for *_, risk in risks]],
+            _sums_of_places([(column, code) for column, code, _, _ in risks]),
+            protocol,
+            patients=[risk.patients for *_, risk in risks],
+        )
+        hidden += len(back.events)
+        for j, (column, _, label, risk) in enumerate(risks):
             rows.append(
                 Row(
                     capital(label),
-                    risk.weighted.risk,
-                    (f"{count(risk.events)} / {count(risk.treated)}", count(risk.known)),
+                    _held_risk(risk, back, j, protocol),
+                    (back.of(j, risk.events, risk.treated), back.size(j, risk.known, 1)),
                     group=f"{capital(outcome.label)}, by {column}",
                 )
             )
+    note = "Not adjusted for who was treated where."
     return Forest(
         title="Risk by region and zone among all treated, all mature records",
         headers=("", "events / treated", "known"),
         rows=tuple(rows),
         scale="proportion",
-        note="Not adjusted for who was treated where.",
+        note=" ".join(part for part in (note, held_sentence(hidden, "row", protocol)) if part),
     )
+
+
+def _sums_of_places(places: Sequence[tuple[str, str]]) -> list[Sum]:
+    """The zones of a region add up to the region; regions add up to no number that is printed."""
+    zones = [(i, ZONES[code][1]) for i, (column, code) in enumerate(places) if column == "zone"]
+    sums = []
+    for i, (column, code) in enumerate(places):
+        inside = tuple(j for j, region in zones if region == code)
+        if column == "region" and inside:
+            sums.append(Sum(inside, whole=i))
+    return sums
+
+
+def _held_risk(risk: OutcomeRisk, back: HeldRows, row: int, protocol: Protocol) -> Answer:
+    """The risk of a row, or why it is held back; with few events, what the most of them would be compatible with."""
+    answer = risk.weighted.risk
+    if row not in back.events:
+        return answer
+    seen = risk.weighted.seen_patients if risk.outcome.derived_from is None and row in back.bounded else None
+    n = None if row in back.sizes[0] else risk.treated
+    return held(answer, back.reasons[row], n=n, bound=upper_bound(seen, protocol.level, protocol))
 
 
 def session_forest(frame: pd.DataFrame, sessions: pd.DataFrame, scope: Scope, protocol: Protocol) -> Forest:

@@ -6,29 +6,33 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
-import numpy as np
-import pandas as pd
-
 from outcomes.estimates.accelerated import accelerated_failure_time, adjusted_median
 from outcomes.estimates.design import Category, Design, Numeric, Term, build
 from outcomes.estimates.estimate import Answer, Estimate, Fit, NotEstimable
-from outcomes.estimates.interval_censored import IntervalCurve, interval_curve
+from outcomes.estimates.interval_censored import IntervalCurve
 from outcomes.estimates.multiplicity import with_adjusted
-from outcomes.findings import Curve, Curves, Finding, Forest, Row
+from outcomes.findings import Finding, Forest, Row
 from outcomes.protocol import SETTINGS, Protocol
+from outcomes.questions.healing_curves import (
+    days_shown,
+    drawn_curves,
+    healing_intervals,
+    held_regions,
+    held_text,
+    region_curve,
+    share_rows,
+)
 from outcomes.questions.population import Population, everyone, first_treatments, treated_between
 from outcomes.questions.settings_in_use import comparable_settings
 from outcomes.questions.settings_model import LABELS, REFERENCES
 from outcomes.records.cases import Cases
 from outcomes.records.scope import Scope
-from outcomes.records.vocabulary import DELAYED_HEALING_DAYS, REGIONS, ZONES
+from outcomes.records.vocabulary import REGIONS, ZONES
 from outcomes.wording import (
     capital,
     count,
-    days,
     decapital,
     estimate_text,
-    level_percent,
     listing,
     plain_estimate,
     plural,
@@ -36,8 +40,6 @@ from outcomes.wording import (
     ratio,
 )
 
-DRAWN_DAYS = tuple(float(day) for day in range(0, 43))
-TICKS = (0.0, 7.0, 14.0, 21.0, 28.0, 35.0, 42.0)
 FEWEST_ZONES_OF_A_KIND = 30
 ASSOCIATED_BELOW = 0.05
 _CASE_MIX = ("skin_group", "age_group")
@@ -60,21 +62,24 @@ def healing(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
     """
     assessed = healing_population(cases, scope.end)
     curves = {
-        region: _curve(assessed.frame.loc[assessed.frame["region"] == region], label, protocol)
+        region: region_curve(assessed.frame.loc[assessed.frame["region"] == region], label, protocol)
         for region, label in REGIONS.items()
         if bool((assessed.frame["region"] == region).any())
     }
+    few = held_regions(assessed.frame, curves, protocol)
+    curves = {region: curve for region, curve in curves.items() if region not in few}
+    shown = {region: days_shown(assessed.frame, region, protocol) for region in curves}
     model = _model(assessed, protocol)
     ratios = _ratio_rows(model)
     medians = _median_rows(model, protocol)
-    shares = _share_rows(curves)
+    shares = share_rows(curves, shown, protocol)
     forests = [shares, _forest_of_medians(medians, model, protocol), _forest_of_ratios(ratios, model)]
     return Finding(
         key="healing",
         title="Healing",
         asks="How many days do zones take to heal, by region and zone, and do settings and skin type go with slower "
         "healing?",
-        says=_sentences(curves, ratios),
+        says=(*_sentences(curves, ratios), *held_text(few, protocol)),
         brief=_brief(ratios),
         headlines=_headlines(curves, ratios),
         estimates=tuple(
@@ -83,7 +88,7 @@ def healing(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
             + [row.answer for row in medians]
             + [row.answer for row in ratios]
         ),
-        exhibits=(_drawn(curves, protocol), *[f for f in forests if f.rows]),
+        exhibits=(drawn_curves(curves, shown, protocol), *[f for f in forests if f.rows]),
         denominators=f"{plural(len(assessed), 'zone')} of {plural(assessed.patients, 'patient')}, healing assessed at "
         f"one contact or more; {count(sum(c.events for c in curves.values()))} seen healed.",
         exclusions=(*assessed.left_out, *(f"Model only: {step}" for step in _new_steps(model, assessed))),
@@ -115,90 +120,6 @@ def healing_population(cases: Cases, end: date) -> Population:
     return population.keep(population.frame["healed_after_day"].notna(), "zones whose healing was never assessed")
 
 
-def _intervals(frame: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    return (
-        frame["healed_after_day"].to_numpy(dtype=float),
-        frame["healed_by_day"].to_numpy(dtype=float, na_value=np.nan),
-        frame["patient_id"].to_numpy(dtype=str),
-    )
-
-
-def _curve(frame: pd.DataFrame, label: str, protocol: Protocol) -> IntervalCurve:
-    after, by, patient = _intervals(frame)
-    return interval_curve(
-        after,
-        by,
-        patient,
-        DRAWN_DAYS,
-        replicates=protocol.replicates,
-        seed=protocol.seed,
-        level=protocol.level,
-        term=f"median days to heal, {label}",
-    )
-
-
-def _drawn(curves: dict[str, IntervalCurve], protocol: Protocol) -> Curves:
-    ticks = [DRAWN_DAYS.index(tick) for tick in TICKS]
-    lines = []
-    for region, curve in curves.items():
-        lines.append(
-            Curve(
-                label=capital(REGIONS[region]),
-                days=DRAWN_DAYS,
-                value=tuple(float(v) for v in curve.value),
-                low=curve.low,
-                high=curve.high,
-                at_risk=tuple(int(curve.under_observation[i]) for i in ticks),
-                n=curve.n,
-                patients=curve.patients,
-            )
-        )
-    said = [
-        f"{REGIONS[region]} {days(curve.median.value)}"
-        for region, curve in curves.items()
-        if isinstance(curve.median, Estimate)
-    ]
-    return Curves(
-        title=f"Half the zones were healed by day: {listing(said)}" if said else "Share of zones not yet healed",
-        x_label="Days after treatment",
-        y_label="Not yet healed (%)",
-        curves=tuple(lines),
-        ticks=TICKS,
-        reading=f"Bands hold {level_percent(protocol.level)} of what other patients like these could have shown, day "
-        "by day.",
-        note="A patient treated in several zones of a region is drawn as a whole.",
-    )
-
-
-def _share_rows(curves: dict[str, IntervalCurve]) -> Forest:
-    rows = []
-    for region, curve in curves.items():
-        limit = DELAYED_HEALING_DAYS[region]
-        i = DRAWN_DAYS.index(float(limit))
-        low, high, value = curve.low[i], curve.high[i], float(curve.value[i])
-        term = f"not healed by day {limit}, {REGIONS[region]}"
-        answer: Answer
-        if low is None or high is None or not low < high:
-            answer = NotEstimable(
-                term, "the band cannot be set", n=curve.n, patients=curve.patients, events=curve.events,
-                unit="proportion",
-            )  # fmt: skip
-        else:
-            answer = Estimate(
-                term, value, min(low, value), max(high, value),
-                "nonparametric maximum likelihood for interval-censored times, patient bootstrap",
-                curve.n, unit="proportion", patients=curve.patients, events=curve.events,
-            )  # fmt: skip
-        rows.append(Row(f"{capital(REGIONS[region])}, not healed by day {limit}", answer, (count(curve.n),)))
-    return Forest(
-        title="Slow healing: share not healed by the day that calls it delayed",
-        headers=("", "zones"),
-        rows=tuple(rows),
-        scale="proportion",
-        note="Day 14 on the face and lids, day 21 off the face: common practice, no source.",
-    )
-
-
 def _model(assessed: Population, protocol: Protocol) -> _Model | None:
     population = comparable_settings(assessed, protocol)
     for setting in SETTINGS:
@@ -224,7 +145,7 @@ def _model(assessed: Population, protocol: Protocol) -> _Model | None:
     labels = {z: ZONES[z][0] for z in common}
     terms.append(Category("zone", reference, label="zone", levels=common, level_labels=labels))
     design = build(frame, terms)
-    after, by, patient = _intervals(frame)
+    after, by, patient = healing_intervals(frame)
     fit = accelerated_failure_time(design, after, by, family=protocol.aft_family, cluster=patient, level=protocol.level)
     return _Model(population, tuple(terms), design, fit, common)
 

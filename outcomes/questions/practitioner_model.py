@@ -43,6 +43,13 @@ class Compared:
     against_rest : Estimate or NotEstimable
         Odds ratio against all others pooled, at equal case-mix; p adjusted by Holm over practitioners.
     verdict : str
+    held : str
+        Why the numbers of this row are held back; empty where they are not. Its estimates then say so too, and
+        ``expected`` is None.
+    zones_held : bool
+        Whether that holds for the number of zones as well.
+    more_than_expected : bool or None
+        On which side of the expected events the row lies, kept where its numbers are held back.
     """
 
     label: str
@@ -53,6 +60,9 @@ class Compared:
     raw: Answer
     against_rest: Answer
     verdict: str
+    held: str = ""
+    zones_held: bool = False
+    more_than_expected: bool | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,6 +86,8 @@ class Comparison:
         Odds ratio of each practitioner against the average one, drawn towards it by what chance explains.
     spread : Estimate or NotEstimable
         Standard deviation between practitioners on the log odds scale.
+    events_held, zones_held : bool
+        Whether the total of events or of zones is held back, as it would give that of a practitioner away.
     """
 
     outcome: Outcome
@@ -87,6 +99,8 @@ class Comparison:
     design_effect: float
     shrunken: dict[str, Answer]
     spread: Answer
+    events_held: bool = False
+    zones_held: bool = False
 
 
 def judged_population(cases: Cases, end: date, as_of: date, outcome: Outcome) -> Population:

@@ -10,6 +10,8 @@ from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
 from outcomes.estimates.funnel import detectable_odds_ratio, poisson_limits
 from outcomes.findings import Exhibit, Finding, Forest, Funnel, FunnelPoint, Row
 from outcomes.protocol import Protocol
+from outcomes.questions.disclosure import held_sentence
+from outcomes.questions.practitioner_disclosure import with_held_rows
 from outcomes.questions.practitioner_model import Compared, Comparison, compare, judged_population
 from outcomes.records.cases import Cases
 from outcomes.records.scope import Scope
@@ -46,12 +48,13 @@ def practitioners(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
         off_face = (population.frame["region"] == "off_face").fillna(False)
         if bool(off_face.any()) and not bool(off_face.all()):
             comparisons.append(compare(population, outcome, "off_face", protocol))
+    comparisons = with_held_rows(comparisons, protocol)
     flagged = [(c, each) for c in comparisons for each in c.each if each.verdict in _OUTSIDE]
     exhibits: list[Exhibit] = []
     for i, c in enumerate(comparisons):
         if (i == 0 or any(each.verdict in _OUTSIDE for each in c.each)) and (funnel := _funnel(c)):
             exhibits.append(funnel)
-    exhibits.append(_table(comparisons))
+    exhibits.append(_table(comparisons, protocol))
     exhibits.append(_shrunken(comparisons))
     people = len({each.label for c in comparisons for each in c.each})
     return Finding(
@@ -63,11 +66,7 @@ def practitioners(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
         headlines=_headlines(comparisons, flagged, people),
         estimates=tuple(_estimates(comparisons)),
         exhibits=tuple(exhibits),
-        denominators=" ".join(
-            f"{capital(c.outcome.label)}, {c.where}: {plural(len(c.population), 'zone')} of "
-            f"{plural(c.population.patients, 'patient')}, {plural(int(c.event.sum()), 'event')}."
-            for c in comparisons
-        ),
+        denominators=" ".join(_rests_on(c) for c in comparisons),
         exclusions=tuple(
             f"{capital(c.outcome.label)}: {'; '.join(c.population.left_out)}."
             for c in comparisons
@@ -96,10 +95,19 @@ def practitioners(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
     )
 
 
+def _rests_on(c: Comparison) -> str:
+    zones = "zones" if c.zones_held else plural(len(c.population), "zone")
+    patients = "patients" if c.zones_held else plural(c.population.patients, "patient")
+    events = "events held back" if c.events_held else plural(int(c.event.sum()), "event")
+    return f"{capital(c.outcome.label)}, {c.where}: {zones} of {patients}, {events}."
+
+
 def _observed_over_expected(c: Comparison, each: Compared) -> Answer:
     """Observed over expected events; limits are those of the raw risk on the same scale."""
     term = f"{c.outcome.label}, {each.label}: observed over expected"
     unit = "observed/expected"
+    if each.held:
+        return NotEstimable(term, each.held, n=None if each.zones_held else each.zones, unit=unit)
     if each.expected is None or each.expected <= 0:
         return NotEstimable(term, "no expected events", n=each.zones, events=each.events, unit=unit)
     if not isinstance(each.raw, Estimate) or each.raw.low is None or each.raw.high is None:
@@ -155,7 +163,7 @@ def _funnel(c: Comparison) -> Funnel | None:
     )
 
 
-def _table(comparisons: Sequence[Comparison]) -> Forest:
+def _table(comparisons: Sequence[Comparison], protocol: Protocol) -> Forest:
     rows = []
     for c in comparisons:
         for each in c.each:
@@ -165,7 +173,7 @@ def _table(comparisons: Sequence[Comparison]) -> Forest:
                     each.label,
                     each.against_rest,
                     (
-                        f"{count(each.events)} / {count(each.zones)}",
+                        f"{'–' if each.held else count(each.events)} / {'–' if each.zones_held else count(each.zones)}",
                         percent(each.raw.value) if isinstance(each.raw, Estimate) else "–",
                         decimal(each.expected, 1) if each.expected is not None else "–",
                         p_value(adjusted) if adjusted is not None else "–",
@@ -174,6 +182,7 @@ def _table(comparisons: Sequence[Comparison]) -> Forest:
                     group=f"{capital(c.outcome.label)}, {c.where}",
                 )
             )
+    hidden = held_sentence(sum(bool(each.held) for c in comparisons for each in c.each), "row", protocol)
     return Forest(
         title="Each practitioner against the rest, at equal case-mix",
         headers=("", "events / zones", "raw", "expected", "adjusted p"),
@@ -182,7 +191,7 @@ def _table(comparisons: Sequence[Comparison]) -> Forest:
         reference=1.0,
         note="Odds ratio against all others pooled. Expected: events that the others' results would predict for this "
         "practitioner's regions and skin types. A row whose interval leaves out 1 may stand within limits, since the verdict "
-        "allows for how many are compared.",
+        "allows for how many are compared." + (f" {hidden}" if hidden else ""),
     )
 
 
@@ -230,6 +239,9 @@ def _sentences(
         return ("With one practitioner there is nobody to compare with.",)
     says = []
     for c, each in flagged:
+        if each.held:
+            says.append(f"{_flag_without_numbers(c, each)}, {each.verdict}; its numbers are held back.")
+            continue
         more = "more" if each.events > (each.expected or 0) else "fewer"
         expected = f" where {decimal(each.expected, 1)} were expected" if each.expected is not None else ""
         says.append(
@@ -261,6 +273,8 @@ def _detectable(comparisons: Sequence[Comparison]) -> str:
         return ""
     sizes = sorted(each.zones for each in c.each)
     middle = sizes[len(sizes) // 2]
+    if any(each.zones_held for each in c.each):
+        return ""
     # the strictest step of Holm's method: what a difference must reach when it is the only one
     level = 1 - (1 - overall.level) / len(sizes)
     answer = detectable_odds_ratio(middle, sum(sizes) - middle, overall.value, c.design_effect, level=level)
@@ -278,7 +292,9 @@ def _headlines(
     lines = [
         (
             each.verdict,
-            f"{each.label}, {c.outcome.label}, {c.where}: {plural(each.events, 'event')} where "
+            f"{_flag_without_numbers(c, each)}; its numbers are held back."
+            if each.held
+            else f"{each.label}, {c.outcome.label}, {c.where}: {plural(each.events, 'event')} where "
             f"{decimal(each.expected, 1) if each.expected is not None else 'none'} were expected; odds ratio "
             f"against the rest {estimate_text(each.against_rest)}.",
         )
@@ -292,6 +308,11 @@ def _headlines(
             )
         )
     return tuple(lines)
+
+
+def _flag_without_numbers(c: Comparison, each: Compared) -> str:
+    more = "more" if each.more_than_expected else "fewer"
+    return f"{each.label} had {more} {c.outcome.label} than expected ({c.where})"
 
 
 def _brief(flagged: Sequence[tuple[Comparison, Compared]], people: int, chance: str) -> str:

@@ -10,6 +10,15 @@ from outcomes.estimates.estimate import Answer, Estimate
 from outcomes.estimates.mean import clustered_mean_difference
 from outcomes.findings import Finding, Forest, Row
 from outcomes.protocol import SETTINGS, Protocol, Setting
+from outcomes.questions.disclosure import (
+    HELD_CELL,
+    Sum,
+    held,
+    held_back,
+    is_small,
+    shows_small_counts,
+    small_reason,
+)
 from outcomes.questions.population import Population, everyone, treated_between
 from outcomes.records.cases import Cases
 from outcomes.records.scope import Scope
@@ -77,12 +86,9 @@ def comparable_settings(population: Population, protocol: Protocol) -> Populatio
 
 
 def _by_region(frame: pd.DataFrame, now: pd.Series, setting: Setting, protocol: Protocol) -> list[Row]:
-    rows = []
-    for region, label in REGIONS.items():
-        part = frame.loc[frame["region"] == region]
-        side = now.loc[part.index]
-        rows.append(_row(part, side, setting, capital(label), "", protocol))
-    return rows
+    parts = [(frame.loc[frame["region"] == region], capital(label), "") for region, label in REGIONS.items()]
+    sides = [_Sides(part, now.loc[part.index], setting, label, group) for part, label, group in parts]
+    return _rows(sides, 0, setting, protocol)
 
 
 def _by_practitioner(frame: pd.DataFrame, setting: Setting, protocol: Protocol) -> list[Row]:
@@ -91,11 +97,52 @@ def _by_practitioner(frame: pd.DataFrame, setting: Setting, protocol: Protocol) 
     for region in ("face", "off_face"):
         part = frame.loc[frame["region"] == region]
         sizes = part["practitioner_id"].value_counts()
-        for who in sorted(part["practitioner_id"].unique()):
-            if int(sizes[who]) >= protocol.fewest_judged:
-                own = part["practitioner_id"] == who
-                rows.append(_row(part, own, setting, str(who), capital(REGIONS[region]), protocol))
+        shown = [who for who in sorted(part["practitioner_id"].unique()) if int(sizes[who]) >= protocol.fewest_judged]
+        sides = [
+            _Sides(part, part["practitioner_id"] == who, setting, str(who), capital(REGIONS[region])) for who in shown
+        ]
+        rows += _rows(sides, len(part) - sum(int(sizes[who]) for who in shown), setting, protocol)
     return rows
+
+
+class _Sides:
+    """Zones of one row on its two sides, where the setting is recorded."""
+
+    __slots__ = ("first", "group", "label", "patient", "values")
+
+    def __init__(self, part: pd.DataFrame, first: pd.Series, setting: Setting, label: str, group: str) -> None:
+        recorded = part[setting.column].notna()
+        self.values = part.loc[recorded, setting.column].astype(float)
+        self.patient = part.loc[recorded, "patient_id"].to_numpy(dtype=str)
+        self.first = first.loc[recorded].to_numpy(dtype=bool)
+        self.label, self.group = label, group
+
+    def size(self, *, first: bool) -> int:
+        """Zones on one side."""
+        return int((self.first == first).sum())
+
+    def is_few(self, protocol: Protocol) -> bool:
+        """Whether one side holds so few zones or patients that nothing of the row may be printed."""
+        return any(
+            is_small(self.size(first=side), protocol) or is_small(len(set(self.patient[self.first == side])), protocol)
+            for side in (True, False)
+        )
+
+
+def _rows(sides: Sequence[_Sides], left_out: int, setting: Setting, protocol: Protocol) -> list[Row]:
+    """Rows whose zones, with those left out, add up to a printed total; small sizes are held back.
+
+    Zones left out count on the first side; how many they are is printed nowhere.
+    """
+    every = Sum(tuple(range(len(sides) + 1)))
+    shown = shows_small_counts(protocol)
+    few = [] if shown else [i for i, one in enumerate(sides) if one.is_few(protocol)]
+    back: frozenset[int] = frozenset()
+    for first, rest in ((True, left_out), (False, 0)):
+        sizes = [one.size(first=first) for one in sides]
+        unprinted = (len(sides),) if rest else ()
+        back |= held_back([*sizes, rest], [every], protocol, unprinted=unprinted, also=few)
+    return [_row(one, setting, protocol, hidden=i in few, size_held=i in back) for i, one in enumerate(sides)]
 
 
 def _forest(setting: Setting, rows: Sequence[Row], title: str, first: str, second: str) -> Forest:
@@ -109,24 +156,21 @@ def _forest(setting: Setting, rows: Sequence[Row], title: str, first: str, secon
     )
 
 
-def _row(part: pd.DataFrame, first: pd.Series, setting: Setting, label: str, group: str, protocol: Protocol) -> Row:
-    recorded = part[setting.column].notna()
-    values = part.loc[recorded, setting.column].astype(float)
-    side = first.loc[recorded].to_numpy(dtype=bool)
+def _row(sides: _Sides, setting: Setting, protocol: Protocol, *, hidden: bool, size_held: bool) -> Row:
+    values, side, group = sides.values, sides.first, sides.group
     answer = clustered_mean_difference(
         values.to_numpy(),
-        part.loc[recorded, "patient_id"].to_numpy(dtype=str),
+        sides.patient,
         side,
-        term=f"{setting.label}, {label}{f', {decapital(group)}' if group else ''}: difference of means",
+        term=f"{setting.label}, {sides.label}{f', {decapital(group)}' if group else ''}: difference of means",
         unit=setting.unit,
         level=protocol.level,
     )
-    return Row(
-        label,
-        answer,
-        (count(int(side.sum())), _quartiles(values[side]), _quartiles(values[~side])),
-        group=group,
-    )
+    if hidden:
+        reason = small_reason("zones or patients", protocol)
+        return Row(sides.label, held(answer, reason), (HELD_CELL, HELD_CELL, HELD_CELL), group=group)
+    size = HELD_CELL if size_held else count(int(side.sum()))
+    return Row(sides.label, answer, (size, _quartiles(values[side]), _quartiles(values[~side])), group=group)
 
 
 def _quartiles(values: pd.Series) -> str:

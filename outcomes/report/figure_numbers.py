@@ -32,7 +32,7 @@ def _curves(exhibit: Curves) -> Table:
             limits = value_at(curve.days, curve.low, tick), value_at(curve.days, curve.high, tick)
             value = value_at(curve.days, curve.value, tick)
             cells = (_share(value), *(_share(limit) for limit in limits))
-            rows.append((curve.label, wording.quantity(tick), *cells, wording.count(observed)))
+            rows.append((curve.label, wording.quantity(tick), *cells, wording.count_or_dash(observed)))
     return ("Line", exhibit.x_label, exhibit.y_label, "Lower limit", "Upper limit", "Still observed"), tuple(rows)
 
 

@@ -13,6 +13,7 @@ from outcomes.records.synthetic.clinic import simulate
 from outcomes.records.synthetic.export import sheets
 from outcomes.records.synthetic.faults import plant
 from outcomes.records.synthetic.paperwork import mapping_text, readme_text
+from outcomes.records.synthetic.register import register_text
 from outcomes.records.synthetic.scenario import PATIENTS, SEED
 from outcomes.records.synthetic.truth import truth, truth_text
 
@@ -25,11 +26,12 @@ FILES: dict[str, str] = {
     "visits": "visits.csv",
     "mapping": "mapping.toml",
     "truth": "truth.json",
+    "actions": "actions.csv",
 }
 
 
 def synthesize(folder: Path, *, seed: int = SEED, patients: int = PATIENTS, with_faults: bool = True) -> None:
-    """Write the invented clinic into a folder: four CSV files, mapping, truth and a page about them.
+    """Write the invented clinic into a folder: four tables, mapping, truth, a register of actions and a page about them.
 
     Parameters
     ----------
@@ -53,6 +55,7 @@ def synthesize(folder: Path, *, seed: int = SEED, patients: int = PATIENTS, with
     contents = {sheet.file: sheet.content() for sheet in tables.values()}
     contents[FILES["mapping"]] = mapping_text().encode("utf-8")
     contents[FILES["truth"]] = truth_text(truth(clinic, tables, faults)).encode("utf-8")
+    contents[FILES["actions"]] = register_text().encode("utf-8")
     contents["README.md"] = readme_text().encode("utf-8")
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -84,6 +87,6 @@ def clinic_folder() -> Path:
 
 
 def clinic_files() -> dict[str, Path]:
-    """Return the files of the invented clinic by what they hold: the four tables, ``mapping`` and ``truth``."""
+    """Return the files of the invented clinic by what they hold: the four tables, ``mapping``, ``truth`` and ``actions``."""
     folder = clinic_folder()
     return {what: folder / name for what, name in FILES.items()}

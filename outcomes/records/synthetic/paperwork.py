@@ -21,6 +21,7 @@ export runs on these files.
 | visits.csv | one row a follow-up contact, or one a zone where zones differed |
 | mapping.toml | the clinic's headers, codes and units, in the contract's words |
 | truth.json | what is truly so: coefficients, risks, which rows were spoiled and how |
+| actions.csv | the register of actions from earlier audits: some closed, some overdue |
 
 The files are those of a record system of its own: its headers, dd/mm/yyyy, yes and no, local codes, a density
 index on machine M3. About one row in a hundred is spoiled on purpose; `planted_faults` in truth.json lists them.

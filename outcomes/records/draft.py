@@ -25,11 +25,11 @@ from outcomes.records.convert.cells import Fault, clean, distinct
 from outcomes.records.convert.codes import code_reader, list_reader, yes_no_reader
 from outcomes.records.convert.dates import DateRules, read_dates
 from outcomes.records.convert.moments import take_apart
-from outcomes.records.guesses import SURE, Guess, guess_columns
-from outcomes.records.headers import fold, nearest
+from outcomes.records.guesses import SURE, Guess, guess_code, guess_columns
+from outcomes.records.headers import nearest
 from outcomes.records.privacy import identifier_held, identifier_of
 from outcomes.records.readers import RawTable, read_table, tables_in
-from outcomes.records.synonyms import CODES, SINGULAR
+from outcomes.records.synonyms import SINGULAR
 
 MOST_CODES = 40
 LONGEST_CODE = 30
@@ -37,7 +37,6 @@ FEWEST_CELLS = 2
 """A code seen in fewer cells is not listed, in a table of more than `SMALL_TABLE` rows: it may be a note."""
 SMALL_TABLE = 50
 
-_SIDES = re.compile(r"\b(left|right|l|r|lt|rt|both|bilateral)\b")
 _ORDER = re.compile(r"dates read as ([^,]+),")
 _HEAD = """\
 # A mapping from this export to the audit's words, drafted from the headers alone.
@@ -241,7 +240,7 @@ def _codes(table: Table, column: Column, raw: RawTable, guess: Guess) -> list[st
         return ["# The column does not look like a short list of codes. Is it the right header?", ours]
     lines = [head, ours]
     for text in sorted(shown):
-        meant = _meant(column.name, text, options)
+        meant = guess_code(column.name, text, options)
         if meant is not None:
             lines.append(f'{quoted(text)} = "{meant}"     # a guess')
         else:
@@ -258,19 +257,6 @@ def _may_be_shown(text: str, words: int, times: int, rows: int) -> bool:
     if re.fullmatch(r"[-+]?\d[\d.,]*", text):
         return text.isdigit() and len(text) <= 2
     return take_apart(text) is None and identifier_held([text] * 3) is None and not re.search(r"\d{4,}", text)
-
-
-def _meant(name: str, text: str, options: Iterable[str]) -> str | None:
-    known: dict[str, str] = {}
-    for code, words in CODES.get(name, {}).items():
-        known |= {fold(word): code for word in words} | {fold(code): code}
-    key = fold(text)
-    bare = " ".join(_SIDES.sub(" ", key).split()) if name == "zone" else key
-    for candidate in (key, bare, bare.removesuffix("s")):
-        if candidate in known:
-            return known[candidate]
-    near = nearest(bare, [*known, *options], cutoff=0.85) if len(bare) > 3 else None
-    return None if near is None else known.get(near, near)
 
 
 def _density(guesses: dict[Table, dict[str, Guess]]) -> str:

@@ -1,22 +1,28 @@
-"""Which header of an export might be which of our columns? Guessed from headers alone, to be confirmed by a person."""
+"""Which header of an export might be which of our columns, and which word which of our codes?
+
+Guessed, to be confirmed by a person: nothing is read from an export because of a guess.
+"""
 
 from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
 from outcomes.records.contract import CONTRACT, SESSION_COLUMNS_ON_ZONES, Column, Table
 from outcomes.records.convert.units import UNITS, unit_factor
-from outcomes.records.headers import fold
+from outcomes.records.headers import fold, nearest
 from outcomes.records.privacy import identifier_of
-from outcomes.records.synonyms import HEADERS
+from outcomes.records.synonyms import CODES, HEADERS
 
 SURE = 0.95
 FAINT = 0.6
+NEAR_CODE = 0.85
+LONGEST_WORD = 40
 
+_SIDES = re.compile(r"\b(left|right|l|r|lt|rt|both|bilateral)\b")
 _IN_BRACKETS = re.compile(r"[\(\[](?P<unit>[^\)\]]*)[\)\]]\s*$")
 _SPELLINGS: dict[str, str] = {
     spelling: spelling for known in UNITS.values() for spelling in known if spelling not in ("s", "g", "h", "min", "L")
@@ -43,8 +49,15 @@ class Guess:
     unit: str | None = None
 
 
-def guess_columns(table: Table, headers: Sequence[str]) -> dict[str, Guess]:
+def guess_columns(table: Table, headers: Sequence[str], columns: Sequence[Column] | None = None) -> dict[str, Guess]:
     """The best guess for each of our columns, each header used once; identifiers are left out.
+
+    Parameters
+    ----------
+    table : str
+    headers : sequence of str
+    columns : sequence of Column or None
+        The columns to be found; None for all of the table.
 
     Examples
     --------
@@ -54,7 +67,7 @@ def guess_columns(table: Table, headers: Sequence[str]) -> dict[str, Guess]:
     """
     offers: list[tuple[float, int, int, Guess]] = []
     usable = [header for header in headers if identifier_of(header) is None and not header.startswith("(no header")]
-    for i, column in enumerate(CONTRACT[table]):
+    for i, column in enumerate(CONTRACT[table] if columns is None else columns):
         for j, header in enumerate(usable):
             guess = _guess(table, column, header)
             if guess.score >= FAINT:
@@ -66,6 +79,36 @@ def guess_columns(table: Table, headers: Sequence[str]) -> dict[str, Guess]:
             found[guess.column.name] = guess
             taken.add(guess.header)
     return found
+
+
+def guess_code(name: str, text: str, options: Iterable[str]) -> str | None:
+    """Which of our codes might a clinic's word stand for? None where no word of the trade is like it.
+
+    Parameters
+    ----------
+    name : str
+        Our column.
+    text : str
+    options : iterable of str
+        Our codes.
+
+    Examples
+    --------
+    >>> guess_code("zone", "Cheek L", ["cheek", "chin"]), guess_code("zone", "forehaed", ["forehead"])
+    ('cheek', 'forehead')
+    """
+    if len(text) > LONGEST_WORD:
+        return None
+    known: dict[str, str] = {}
+    for code, words in CODES.get(name, {}).items():
+        known |= {fold(word): code for word in words} | {fold(code): code}
+    key = fold(text)
+    bare = " ".join(re.sub(r"[^\w' ]", " ", _SIDES.sub(" ", key)).split()) if name == "zone" else key
+    for candidate in (key, bare, bare.removesuffix("s")):
+        if candidate in known:
+            return known[candidate]
+    near = nearest(bare, [*known, *options], cutoff=NEAR_CODE) if len(bare) > 3 else None
+    return None if near is None else known.get(near, near)
 
 
 def _guess(table: Table, column: Column, header: str) -> Guess:

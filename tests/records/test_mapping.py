@@ -11,7 +11,8 @@ import pyarrow.parquet as pq
 import pytest
 
 from outcomes.errors import MappingError
-from outcomes.records.contract import CONTRACT, TABLES, Table
+from outcomes.records.contract import COLUMN, CONTRACT, TABLES, Table
+from outcomes.records.convert.codes import MOST_HINTS
 from outcomes.records.convert.swapped import Seen
 from outcomes.records.convert.swapped import half_swapped as half_swapped_fault
 from outcomes.records.mapping import Mapped, Mapping, apply_mapping, load_mapping, parse_mapping
@@ -612,3 +613,57 @@ def test_a_mapping_that_is_not_there_or_not_text(tmp_path: Path) -> None:
     (tmp_path / "odd.toml").write_bytes(b"\xff\xfe")
     with pytest.raises(MappingError, match="not UTF-8"):
         load_mapping(tmp_path / "odd.toml")
+
+
+# What an unknown word may mean -------------------------------------------------------------------------------
+
+
+def code_problems(folder: Path, name: str, cell: str) -> list[str]:
+    line = dict(zip(NEEDED.split(","), ROW.format(n=1).split(","), strict=True)) | {name: cell}
+    one = mapped(folder, ",".join(line) + "\n" + ",".join(line.values()) + "\n")
+    return [f"{problem.rule}. {problem.remedy}" for problem in one.problems]
+
+
+@pytest.mark.parametrize(
+    ("name", "cell", "meant"),
+    [
+        ("zone", "forehaed", "forehead"),
+        ("zone", "Cheeks (L)", "cheek"),
+        ("zone", "decolletage", "chest"),
+        ("eye_shield", "extrenal", "external"),
+        ("blocks", "infraorbital + mentall", "mental"),
+        ("side", "elsewhere", None),
+        ("zone", "elbow", None),
+    ],
+)
+def test_a_word_close_to_a_code_is_answered_with_the_code_and_not_read(
+    tmp_path: Path, name: str, cell: str, meant: str | None
+) -> None:
+    (said,) = code_problems(tmp_path, name, cell)
+    assert ("Did you mean" in said) == (meant is not None)
+    if meant is not None:
+        assert said.endswith(f'Did you mean "{meant}"?')
+    assert cell not in said
+
+
+@pytest.mark.parametrize(
+    ("name", "cell"), [("smoking", "curent"), ("sex", "femal"), ("skin_type", "IIII"), ("indication", "acne scarz")]
+)
+def test_what_a_cell_says_of_the_person_is_not_told_by_the_nearest_code(tmp_path: Path, name: str, cell: str) -> None:
+    (said,) = code_problems(tmp_path, name, cell)
+    assert "Did you mean" not in said
+    assert all(code in said for code in COLUMN["zones"][name].codes)  # all of them are named instead
+
+
+def test_near_words_are_looked_for_a_few_times_only(tmp_path: Path) -> None:
+    lines = [ROW.format(n=i).replace("neck", f"forehead{i}") for i in range(3_000)]
+    one = mapped(tmp_path, NEEDED + "\n" + "\n".join(lines) + "\n")
+    assert len(one.problems) == 3_000
+    assert sum("Did you mean" in problem.remedy for problem in one.problems) == MOST_HINTS
+
+
+def test_an_absent_column_is_answered_with_the_header_that_the_trade_would_give_it(tmp_path: Path) -> None:
+    one = mapped(tmp_path, "Case no,Operator,zone treated,zone,treated_on\nR1,A,B,neck,2026-03-25\n")
+    meant = {p.column: p.remedy.partition("Did you mean ")[2] for p in one.problems if p.kind == "column_missing"}
+    assert (meant["record_id"], meant["practitioner_id"]) == ('"Case no"?', '"Operator"?')
+    assert meant["density_pct"] == ""

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Mapping
 
 from outcomes.records.contract import Column
 from outcomes.records.convert.cells import Fault
+from outcomes.records.guesses import guess_code
 from outcomes.records.headers import fold
 from outcomes.records.vocabulary import ZONES
 
@@ -14,6 +15,10 @@ YES: frozenset[str] = frozenset({"yes", "y", "true", "t", "1"})
 NO: frozenset[str] = frozenset({"no", "n", "false", "f", "0"})
 LONGEST_WORD = 60
 MOST_WORDS = 100
+MOST_CODES_NAMED = 10
+MOST_HINTS = 100
+OF_THE_PERSON = frozenset({"skin_type", "sex", "indication", "smoking"})
+"""Codes that describe the patient: to name the nearest one at a row would tell what the cell says."""
 
 _ROUND = re.compile(r"([01])[.,]0*")
 _SKIN = re.compile(r"(?:fitzpatrick |fst |skin |photo)?(?:type )?(?P<type>vi|iv|v|i{1,3}|[1-6])")
@@ -41,12 +46,25 @@ def folded(codes: Mapping[str, str]) -> dict[str, str]:
     return {key: target for key, target in found.items() if key not in unclear}
 
 
-def not_a_code(where: str) -> Fault:
-    """The fault of a code that the mapping does not know; `where` is the mapping's section for it."""
+def not_a_code(column: Column, where: str, meant: str | None = None) -> Fault:
+    """The fault of a code that the mapping does not know.
+
+    Parameters
+    ----------
+    column : Column
+    where : str
+        The mapping's section for it.
+    meant : str or None
+        Our code that the cell comes close to, which is named; the cell never is.
+    """
+    ours = "one of our codes, which the schema command lists,"
+    if len(column.codes) <= MOST_CODES_NAMED:
+        ours = f"one of {', '.join(column.codes)}"
     return Fault(
         "unknown_code",
-        "must be a code of the record contract or one that the mapping translates",
-        f"Add the code to {where} in the mapping, or correct the cell.",
+        f"must be {ours} or a code that the mapping translates",
+        f"Add the code to {where} in the mapping, or correct the cell."
+        + (f' Did you mean "{meant}"?' if meant is not None else ""),
     )
 
 
@@ -54,7 +72,7 @@ def not_yes_or_no(where: str) -> Fault:
     """The fault of a cell that says neither yes nor no."""
     return Fault(
         "not_yes_no",
-        "must say yes or no in a word that is known",
+        "must say yes or no in a word that is known: yes, y, true, t, 1, no, n, false, f, 0 or one of the mapping's",
         f"Add the clinic's word to {where} in the mapping, or correct the cell.",
     )
 
@@ -114,7 +132,13 @@ def code_reader(column: Column, codes: Mapping[str, str], where: str) -> Callabl
     """
     ours = {fold(code): code for code in column.codes} | ALIASES.get(column.name, {})
     own = folded(codes)
-    fault = not_a_code(where)
+    hints = MOST_HINTS if column.name not in OF_THE_PERSON else 0
+
+    def fault(text: str) -> Fault:
+        """Near words are looked for a few times only: a column of a million different texts is no list of codes."""
+        nonlocal hints
+        hints -= 1
+        return not_a_code(column, where, guess_code(column.name, text, column.codes) if hints >= 0 else None)
 
     def read(text: str) -> str | Fault | None:
         if text in codes:
@@ -127,7 +151,7 @@ def code_reader(column: Column, codes: Mapping[str, str], where: str) -> Callabl
         if column.name == "skin_type" and (match := _SKIN.fullmatch(key)):
             kind = match["type"]
             return _ROMAN[int(kind) - 1] if kind.isdigit() else kind.upper()
-        return fault
+        return fault(text)
 
     return read
 

@@ -11,16 +11,16 @@ import pandas as pd
 from outcomes.records.contract import CONTRACT, Table
 from outcomes.records.convert.cells import Converted, each
 from outcomes.records.convert.units import AS_DATE
-from outcomes.records.headers import nearest
+from outcomes.records.guesses import guess_columns
 from outcomes.records.mapping.columns import ColumnReader, days_since, read_id
 from outcomes.records.mapping.density import convert_density
-from outcomes.records.mapping.sources import Source, Sources, find_sources
+from outcomes.records.mapping.sources import MOST_HEADERS, Source, Sources, find_sources
 from outcomes.records.mapping.types import Mapped, Mapping
 from outcomes.records.privacy import check_identifiers
 from outcomes.records.problems import Problem
 from outcomes.records.readers.raw import RawTable
 
-CLOSE = 0.75
+CLOSE = 0.77
 """Likeness of a header that nothing is read from to a column that is absent, from which it is told."""
 
 _KEYS: dict[Table, tuple[str, ...]] = {
@@ -197,12 +197,15 @@ class _Work:
         self.notes.update(converted.notes)
         return converted.cells
 
-    def unused(self, header: str) -> str:
-        """A header that nothing is read from, with the column that is absent and that it comes close to."""
+    def unused(self) -> str:
+        """Headers that nothing is read from, each with the column that is absent and that it comes close to."""
+        headers = self.sources.unused
         read = {source.column.name for source in self.sources.found}
-        absent = [column.name for column in CONTRACT[self.raw.table] if column.name not in read]
-        near = nearest(header, absent, cutoff=CLOSE)
-        return header if near is None else f"{header} (close to {near}, which is absent)"
+        absent = [column for column in CONTRACT[self.raw.table] if column.name not in read]
+        guesses = guess_columns(self.raw.table, headers[:MOST_HEADERS], absent).values()
+        near = {guess.header: guess.column.name for guess in guesses if guess.score >= CLOSE}
+        said = [f"{h} (close to {near[h]}, which is absent)" if h in near else h for h in headers]
+        return ", ".join(said)
 
     def said(self) -> list[str]:
         """Notes of the table, each once, with the number of columns that it is true of."""
@@ -212,5 +215,5 @@ class _Work:
         if self.mapping.sha256 is not None and self.sources.own_name:
             notes.append(f"{self.sources.own_name} column(s) taken by their own name, which the mapping does not name")
         if self.sources.unused and self.sources.found:
-            notes.append(f"not used: {', '.join(map(self.unused, self.sources.unused))}")
+            notes.append(f"not used: {self.unused()}")
         return [*self.of_the_file, *notes]

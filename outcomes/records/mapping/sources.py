@@ -6,9 +6,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from outcomes.records.contract import CONTRACT, Column, Table
+from outcomes.records.guesses import guess_columns
 from outcomes.records.headers import did_you_mean, find_header, fold
 from outcomes.records.mapping.types import ColumnMapping, Mapping
 from outcomes.records.problems import Problem
+
+MOST_HEADERS = 300
+"""Headers among which an absent column is looked for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +83,7 @@ def find_sources(table: Table, headers: Sequence[str], mapping: Mapping) -> Sour
             sources.found.append(Source(column, spec, resolved))
     used = {header for source in sources.found for header in source.headers}
     sources.unused = tuple(header for header in headers if header not in used)
-    _required(table, asked, sources)
+    _required(table, asked, sources, mapped=bool(declared))
     return sources
 
 
@@ -123,22 +127,26 @@ def _resolve(
     return tuple(resolved)
 
 
-def _required(table: Table, asked: set[str], sources: Sources) -> None:
+def _required(table: Table, asked: set[str], sources: Sources, *, mapped: bool) -> None:
     """Say which required columns nothing was asked for; suggest a header only where some header was recognised.
 
     A file without a header row has records where headers should stand: then none is repeated in a message.
     """
-    for column in CONTRACT[table]:
-        if column.required and column.name not in asked:
-            hint = did_you_mean(column.name, sources.unused) if sources.found else ""
-            sources.problems.append(
-                Problem(
-                    table,
-                    None,
-                    column.name,
-                    f"is not in the export and every row needs it ({column.describes})",
-                    f"Name its header under [{table}.columns] in the mapping.{hint}",
-                    "column_missing",
-                    fatal=True,
-                )
+    absent = [column for column in CONTRACT[table] if column.required and column.name not in asked]
+    guesses = guess_columns(table, sources.unused[:MOST_HEADERS], absent) if sources.found else {}
+    for column in absent:
+        if column.name in guesses:
+            hint = f' Did you mean "{guesses[column.name].header}"?'
+        else:
+            hint = "" if mapped else " The mapping command drafts one."
+        sources.problems.append(
+            Problem(
+                table,
+                None,
+                column.name,
+                f"is not in the export and every row needs it ({column.describes})",
+                f"Name its header under [{table}.columns] in the mapping.{hint}",
+                "column_missing",
+                fatal=True,
             )
+        )

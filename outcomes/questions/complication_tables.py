@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date
 
 import pandas as pd
@@ -13,12 +14,13 @@ from outcomes.estimates.proportion import clustered_proportion
 from outcomes.findings import Forest, Grid, Row
 from outcomes.protocol import Protocol
 from outcomes.questions.blank_fields import names_something
-from outcomes.questions.disclosure import HeldRows, Sum, held, held_rows, held_sentence, upper_bound
+from outcomes.questions.disclosure import Sum, held, held_sentence, upper_bound
+from outcomes.questions.disclosure_rows import HeldRows, held_rows
 from outcomes.questions.follow_up import newest_mature_quarter
 from outcomes.questions.outcome_risk import OutcomeRisk, by_day, outcome_risk, share_text
 from outcomes.questions.population import treated_between
 from outcomes.records.scope import Scope
-from outcomes.records.vocabulary import REGIONS, SEVERITY, ZONES
+from outcomes.records.vocabulary import REGIONS, SEVERITY, ZONES, Outcome
 from outcomes.wording import capital, count, interval, points
 
 SEVERE_FROM = 3
@@ -91,33 +93,16 @@ def place_forest(everybody: pd.DataFrame, scope: Scope, protocol: Protocol) -> F
     """Regions for each modelled outcome, and zones for the first of them; small counts are held back."""
     rows: list[Row] = []
     hidden = 0
-    for i, name in enumerate(protocol.modelled):
+    for name in protocol.modelled:
         outcome = protocol.outcome(name)
-        _, end, _ = newest_mature_quarter(outcome, scope.end, scope.as_of)
-        span = treated_between(everybody, date(1900, 1, 1), end)
-        places = [("region", region, label) for region, label in REGIONS.items()]
-        if i == 0:
-            places += [("zone", zone, label) for zone, (label, _) in ZONES.items()]
-        risks = []
-        for column, code, label in places:
-            here = span.loc[(span[column] == code).fillna(False).to_numpy(dtype=bool)]
-            if len(here):
-                risk = outcome_risk(here, outcome, f"{label}, to {end.isoformat()}", protocol)
-                risks.append((column, code, label, risk))
-        back = held_rows(
-            [risk.events for *_, risk in risks],
-            [[risk.treated for *_, risk in risks], [risk.known for *_, risk in risks]],
-            _sums_of_places([(column, code) for column, code, _, _ in risks]),
-            protocol,
-            patients=[risk.patients for *_, risk in risks],
-        )
-        hidden += len(back.events)
-        for j, (column, _, label, risk) in enumerate(risks):
+        places = risks_by_place(everybody, outcome, scope, protocol)
+        hidden += len(places.back.events)
+        for j, (column, _, label, risk) in enumerate(places.risks):
             rows.append(
                 Row(
                     capital(label),
-                    _held_risk(risk, back, j, protocol),
-                    (back.of(j, risk.events, risk.treated), back.size(j, risk.known, 1)),
+                    places.answer(j, protocol),
+                    (places.back.of(j, risk.events, risk.treated), places.back.size(j, risk.known, 1)),
                     group=f"{capital(outcome.label)}, by {column}",
                 )
             )
@@ -131,6 +116,62 @@ def place_forest(everybody: pd.DataFrame, scope: Scope, protocol: Protocol) -> F
     )
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Places:
+    """One outcome over all mature records, by region and perhaps by zone, with what is held back of it.
+
+    Attributes
+    ----------
+    risks : tuple of (str, str, str, OutcomeRisk)
+        ``region`` or ``zone``, its code, its label, the risk.
+    back : HeldRows
+        By position in `risks`.
+    end : date
+        Last day of the newest quarter in which the outcome has had its time.
+    """
+
+    risks: tuple[tuple[str, str, str, OutcomeRisk], ...]
+    back: HeldRows
+    end: date
+
+    def answer(self, row: int, protocol: Protocol) -> Answer:
+        """The risk of a row, or why it is held back; with few events, what the most of them is compatible with."""
+        risk = self.risks[row][3]
+        answer = risk.weighted.risk
+        if row not in self.back.events:
+            return answer
+        n = None if row in self.back.sizes[0] else risk.treated
+        return held(answer, self.back.reasons[row], n=n, bound=upper_bound(self.bounded_on(row), protocol))
+
+    def bounded_on(self, row: int) -> int | None:
+        """Patients that the bound of few events stands on; None where there is no such bound."""
+        risk = self.risks[row][3]
+        return risk.weighted.seen_patients if risk.outcome.derived_from is None and row in self.back.bounded else None
+
+
+def risks_by_place(everybody: pd.DataFrame, outcome: Outcome, scope: Scope, protocol: Protocol) -> Places:
+    """Risk of an outcome by region over all mature records; for the first modelled outcome by zone as well."""
+    _, end, _ = newest_mature_quarter(outcome, scope.end, scope.as_of)
+    span = treated_between(everybody, date(1900, 1, 1), end)
+    places = [("region", region, label) for region, label in REGIONS.items()]
+    if protocol.modelled and outcome.name == protocol.modelled[0]:
+        places += [("zone", zone, label) for zone, (label, _) in ZONES.items()]
+    risks = []
+    for column, code, label in places:
+        here = span.loc[(span[column] == code).fillna(False).to_numpy(dtype=bool)]
+        if len(here) and (outcome.regions is None or column == "zone" or code in outcome.regions):
+            risk = outcome_risk(here, outcome, f"{label}, to {end.isoformat()}", protocol)
+            risks.append((column, code, label, risk))
+    back = held_rows(
+        [risk.events for *_, risk in risks],
+        [[risk.treated for *_, risk in risks], [risk.known for *_, risk in risks]],
+        _sums_of_places([(column, code) for column, code, _, _ in risks]),
+        protocol,
+        patients=[risk.patients for *_, risk in risks],
+    )
+    return Places(tuple(risks), back, end)
+
+
 def _sums_of_places(places: Sequence[tuple[str, str]]) -> list[Sum]:
     """The zones of a region add up to the region; regions add up to no number that is printed."""
     zones = [(i, ZONES[code][1]) for i, (column, code) in enumerate(places) if column == "zone"]
@@ -140,16 +181,6 @@ def _sums_of_places(places: Sequence[tuple[str, str]]) -> list[Sum]:
         if column == "region" and inside:
             sums.append(Sum(inside, whole=i))
     return sums
-
-
-def _held_risk(risk: OutcomeRisk, back: HeldRows, row: int, protocol: Protocol) -> Answer:
-    """The risk of a row, or why it is held back; with few events, what the most of them would be compatible with."""
-    answer = risk.weighted.risk
-    if row not in back.events:
-        return answer
-    seen = risk.weighted.seen_patients if risk.outcome.derived_from is None and row in back.bounded else None
-    n = None if row in back.sizes[0] else risk.treated
-    return held(answer, back.reasons[row], n=n, bound=upper_bound(seen, protocol.level, protocol))
 
 
 def session_forest(frame: pd.DataFrame, sessions: pd.DataFrame, scope: Scope, protocol: Protocol) -> Forest:

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from outcomes.protocol import Protocol
-from outcomes.questions.disclosure import HeldRows, Sum, held, held_rows, shows_small_counts
+from outcomes.questions.disclosure import Sum, held, shows_small_counts
+from outcomes.questions.disclosure_rows import HeldRows, held_rows
 from outcomes.questions.practitioner_model import Compared, Comparison
 
 

@@ -181,9 +181,9 @@ def test_a_reason_that_names_a_small_count_goes_too():
 
 def test_the_bound_is_that_of_the_largest_count_held_back():
     # 4 of 25: Clopper-Pearson upper limit 36.08 % (R 4.2, binom.test(4, 25)$conf.int)
-    assert upper_bound(25, 0.95, COMMITTEE) == "up to 36.1 % compatible"
-    assert upper_bound(4, 0.95, COMMITTEE) == ""
-    assert upper_bound(None, 0.95, COMMITTEE) == ""
+    assert upper_bound(25, COMMITTEE) == "up to 36.1 % compatible"
+    assert upper_bound(4, COMMITTEE) == ""
+    assert upper_bound(None, COMMITTEE) == ""
 
 
 def test_peers_are_pooled_only_where_none_of_them_shows():

@@ -46,7 +46,9 @@ _CASE_MIX = ("skin_group", "age_group")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Model:
+class HealingModel:
+    """The model of days to heal: who entered, its terms, its fit and the kinds of zone it knows."""
+
     population: Population
     terms: tuple[Term, ...]
     design: Design
@@ -69,7 +71,7 @@ def healing(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
     few = held_regions(assessed.frame, curves, protocol)
     curves = {region: curve for region, curve in curves.items() if region not in few}
     shown = {region: days_shown(assessed.frame, region, protocol) for region in curves}
-    model = _model(assessed, protocol)
+    model = healing_model(assessed, protocol)
     ratios = _ratio_rows(model)
     medians = _median_rows(model, protocol)
     shares = share_rows(curves, shown, protocol)
@@ -120,7 +122,8 @@ def healing_population(cases: Cases, end: date) -> Population:
     return population.keep(population.frame["healed_after_day"].notna(), "zones whose healing was never assessed")
 
 
-def _model(assessed: Population, protocol: Protocol) -> _Model | None:
+def healing_model(assessed: Population, protocol: Protocol) -> HealingModel | None:
+    """Days to heal by settings, skin type, age and zone; None where too few of any kind of zone were treated."""
     population = comparable_settings(assessed, protocol)
     for setting in SETTINGS:
         population = population.keep(
@@ -147,14 +150,14 @@ def _model(assessed: Population, protocol: Protocol) -> _Model | None:
     design = build(frame, terms)
     after, by, patient = healing_intervals(frame)
     fit = accelerated_failure_time(design, after, by, family=protocol.aft_family, cluster=patient, level=protocol.level)
-    return _Model(population, tuple(terms), design, fit, common)
+    return HealingModel(population, tuple(terms), design, fit, common)
 
 
-def _new_steps(model: _Model | None, assessed: Population) -> tuple[str, ...]:
+def _new_steps(model: HealingModel | None, assessed: Population) -> tuple[str, ...]:
     return model.population.left_out[len(assessed.left_out) :] if model else ()
 
 
-def _ratio_rows(model: _Model | None) -> list[Row]:
+def _ratio_rows(model: HealingModel | None) -> list[Row]:
     if model is None:
         return []
     if isinstance(model.fit, NotEstimable):
@@ -169,7 +172,7 @@ def _ratio_rows(model: _Model | None) -> list[Row]:
     ]
 
 
-def _median_rows(model: _Model | None, protocol: Protocol) -> list[Row]:
+def _median_rows(model: HealingModel | None, protocol: Protocol) -> list[Row]:
     """Adjusted median days by zone at the zone's own usual settings."""
     if model is None or isinstance(model.fit, NotEstimable):
         return []
@@ -200,7 +203,7 @@ def _settings_text(usual: dict[str, float]) -> str:
     return f"{energy} mJ, {density} %, {passes} {'pass' if passes == '1' else 'passes'}"
 
 
-def _forest_of_medians(rows: Sequence[Row], model: _Model | None, protocol: Protocol) -> Forest:
+def _forest_of_medians(rows: Sequence[Row], model: HealingModel | None, protocol: Protocol) -> Forest:
     return Forest(
         title="Adjusted median days to heal, by zone at its usual settings",
         headers=("", "zones", "energy, density, passes"),
@@ -211,7 +214,7 @@ def _forest_of_medians(rows: Sequence[Row], model: _Model | None, protocol: Prot
     )
 
 
-def _forest_of_ratios(rows: Sequence[Row], model: _Model | None) -> Forest:
+def _forest_of_ratios(rows: Sequence[Row], model: HealingModel | None) -> Forest:
     n = f" {plural(len(model.population), 'zone')} of {plural(model.population.patients, 'patient')}." if model else ""
     return Forest(
         title="Time ratios: above 1 heals more slowly",

@@ -202,7 +202,10 @@ def check(
         files=tuple(SourceFile(table, one.sha256, one.kind, one.reading) for table, one in raw.items()),
         counts=tuple(_count(table, one, refused) for table, one in tables.items()),
         mapping_sha256=rules.sha256,
-        notes=tuple(f"{table}: {note}" for table, one in mapped.items() for note in one.notes),
+        notes=(
+            *(f"{table}: {note}" for table, one in mapped.items() for note in one.notes),
+            *(f"{p.table}: {_sentence_of(p)}; nothing was converted" for p in problems if p.kind == "unit_suspect"),
+        ),
     )
     frame = _refused_frame(problems, refused)
     ordered = tuple(sorted(problems, key=_order))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from outcomes.records.problems import Problem
@@ -10,18 +11,26 @@ from outcomes.records.typed import Typed
 
 @dataclass(frozen=True, slots=True)
 class _Suspicion:
-    """A median below `below` looks like another unit."""
+    """A median below `below`, or above `above`, looks like another unit."""
 
     column: str
-    below: float
     other: str
+    below: float = 0.0
+    above: float = math.inf
 
 
 _SUSPICIONS: tuple[_Suspicion, ...] = (
-    _Suspicion("pulse_energy_mj", 1.0, "J"),
-    _Suspicion("spot_um", 10.0, "mm"),
-    _Suspicion("density_pct", 1.0, "share of 1"),
+    _Suspicion("pulse_energy_mj", "J", below=1.0),
+    _Suspicion("spot_um", "mm", below=10.0),
+    _Suspicion("density_pct", "share of 1", below=1.0),
+    _Suspicion("power_w", "mW", above=200.0),
+    _Suspicion("pulse_us", "ms", below=20.0),
+    _Suspicion("scan_size_mm", "cm", below=2.0),
+    _Suspicion("healed_by_day", "weeks", below=3.0),
+    _Suspicion("topical_min", "hours", below=3.0),
+    _Suspicion("weight_kg", "lb", above=130.0),
 )
+"""Where the middle of a clinic's values cannot lie, by the trade's usual sizes; no source."""
 
 
 def suspect_units(table: Typed) -> list[Problem]:
@@ -37,7 +46,8 @@ def suspect_units(table: Typed) -> list[Problem]:
     for suspicion in _SUSPICIONS:
         if suspicion.column not in table.present or not table.frame[suspicion.column].notna().any():
             continue
-        if float(table.frame[suspicion.column].median()) < suspicion.below:
+        middle = float(table.frame[suspicion.column].median())
+        if not suspicion.below <= middle <= suspicion.above:
             found.append(
                 Problem(
                     table=table.table,

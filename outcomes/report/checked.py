@@ -23,6 +23,7 @@ def checked_text(checked: Checked) -> str:
     lines = [_counts(checked.source)]
     if checked.problems:
         lines.append(problems_text(checked.problems))
+    lines += [f"Read: {file.table}: {'; '.join(file.reading)}." for file in checked.source.files if file.reading]
     lines += [f"Note: {note}." if not note.endswith(".") else f"Note: {note}" for note in checked.source.notes]
     if checked.cases is None:
         lines.append("The export cannot be used as it is.")

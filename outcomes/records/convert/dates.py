@@ -40,6 +40,8 @@ NOT_SWAPPED = Fault(
     'Check date_cells = "swapped" in the mapping against this row.',
 )
 
+_HALF_OF_DAY = re.compile(r"[ap]\.?m\.?$", re.IGNORECASE)
+
 
 @dataclass(frozen=True, slots=True)
 class DateFormat:
@@ -258,6 +260,9 @@ def _notes(moments: Sequence[Moment | None], order: DateFormat | None, rules: Da
         shown = "declared" if rules.declared else "as a day above 12 shows"
         if rules.declared or any(max(moment.numbers[:2]) > 12 for moment in last):
             notes.append(f"dates read as {order.words}, {shown}")
+    for form, what in (("compact", "of eight digits"), ("named", "with the month's name")):
+        if any(moment.form == form for moment in found):
+            notes.append(f"dates {what} read")
     if any(moment.offset is not None for moment in found) and rules.zone is not None:
         notes.append(f"instants turned into calendar days of {rules.zone.key}")
     if any(moment.clock not in (None, (0, 0, 0)) for moment in found):
@@ -275,6 +280,12 @@ def read_times(cells: pd.Series, rules: DateRules) -> Converted:
     result = spread(which, results, cells.index)
     if rules.zone is None and any(m is not None and m.offset is not None for m in moments):
         result.fatal.append(NO_ZONE)
+    if any(m is not None for m in moments):
+        result.notes.append("dates dropped from times of day")
+    if rules.zone is not None and any(m is not None and m.offset is not None for m in moments):
+        result.notes.append(f"instants turned into times of day of {rules.zone.key}")
+    if any(_HALF_OF_DAY.search(text) for text in texts):
+        result.notes.append("times with am or pm turned into 24 hours")
     return result
 
 

@@ -14,6 +14,7 @@ from outcomes.records.convert.units import AS_DATE
 from outcomes.records.guesses import guess_columns
 from outcomes.records.mapping.columns import ColumnReader, days_since, read_id
 from outcomes.records.mapping.density import convert_density
+from outcomes.records.mapping.remarks import counted
 from outcomes.records.mapping.sources import MOST_HEADERS, Source, Sources, find_sources
 from outcomes.records.mapping.types import Mapped, Mapping
 from outcomes.records.privacy import check_identifiers
@@ -210,6 +211,10 @@ class _Work:
     def said(self) -> list[str]:
         """Notes of the table, each once, with the number of columns that it is true of."""
         notes = [f"{note} ({times} column{'s' if times > 1 else ''})" for note, times in self.notes.items()]
+        cells: Counter[str] = Counter()
+        for kinds in self.reader.tidied.values():
+            cells.update(kinds)
+        notes += counted(cells)
         if self.sources.alike:
             notes.append(f"{self.sources.alike} header(s) matched despite capitals, spaces or look-alike characters")
         if self.mapping.sha256 is not None and self.sources.own_name:

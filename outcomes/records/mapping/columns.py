@@ -18,6 +18,7 @@ from outcomes.records.convert.dates import DateRules, date_format, read_dates, r
 from outcomes.records.convert.numbers import Evidence, Marks, decide_marks, declared_marks, read_number
 from outcomes.records.convert.units import AS_DATE, unit_factor
 from outcomes.records.headers import fold
+from outcomes.records.mapping.remarks import remarks, tidied
 from outcomes.records.mapping.sources import Source
 from outcomes.records.mapping.types import Settings
 from outcomes.records.readers.raw import RawTable
@@ -62,6 +63,10 @@ class ColumnReader:
         Positions, by header, of cells that the reader already has a problem with: they are left out.
     aside : set of int
         Positions of rows that are no records or cannot be told apart: all their cells are left out.
+    cleaned : dict of str to Series
+        Cleaned text by column of the contract, as far as it was asked for.
+    tidied : dict of str to dict of str to int
+        What cleaning did, by header: how many cells of each kind.
     """
 
     raw: RawTable
@@ -69,6 +74,7 @@ class ColumnReader:
     blind: dict[str, set[int]] = field(default_factory=dict)
     aside: set[int] = field(default_factory=set)
     cleaned: dict[str, pd.Series] = field(default_factory=dict)
+    tidied: dict[str, dict[str, int]] = field(default_factory=dict)
 
     @property
     def typed(self) -> bool:
@@ -90,6 +96,7 @@ class ColumnReader:
         joined: pd.Series | None = None
         for header in source.headers:
             part = clean(self.raw.frame[header], missing)
+            self.tidied[header] = tidied(self.raw.frame[header], part)
             if blind := self.blind.get(header, set()) | self.aside:
                 part = part.mask(pd.Series(index.isin(list(blind)), index=index))
             joined = part if joined is None else joined + "|" + part
@@ -115,7 +122,10 @@ class ColumnReader:
         """A column in our words; a spreadsheet's error texts are faults whatever the kind."""
         cells = self.cells(source)
         spoilt = cells.str.fullmatch(_SPREADSHEET_ERROR).fillna(False).to_numpy(dtype=bool)
-        converted = self._by_kind(source, cells.mask(spoilt) if spoilt.any() else cells, marks)
+        read = cells.mask(spoilt) if spoilt.any() else cells
+        converted = self._by_kind(source, read, marks)
+        if not converted.fatal:
+            converted.notes += remarks(source.column, source.spec, read, converted)
         converted.faults |= {int(i): ERROR_CELL for i in np.flatnonzero(spoilt)}
         return converted
 

@@ -48,6 +48,7 @@ class _Found:
     lost_digits: list[tuple[int, int]] = field(default_factory=list)
     dates: list[tuple[int, int]] = field(default_factory=list)
     serials: set[int] = field(default_factory=set)
+    formatted: set[int] = field(default_factory=set)
 
 
 def sheet_names(data: bytes) -> tuple[str, ...]:
@@ -223,7 +224,10 @@ def _typed(value: Any, cell: Any, where: tuple[int, int], serial: bool, epoch: d
         return shown_date(from_excel(value, epoch))
     if abs(value) >= 10**DIGITS_OF_A_SPREADSHEET:
         found.lost_digits.append(where)
-    return shown_number(value, cell.number_format)
+    shown = shown_number(value, cell.number_format)
+    if shown.endswith("%") or re.match(r"0\d", shown):
+        found.formatted.add(where[1])
+    return shown
 
 
 def _table(
@@ -257,7 +261,7 @@ def _table(
     _cell_faults(faults, names, used, found, structure, position, first)
     if blank:
         reading.append(f"{blank} blank row(s) passed over")
-    reading.extend(_said(structure, rows, used, found.serials, width))
+    reading.extend(_said(structure, rows, used, found, width))
     lines = [found.lines[i] + [None] * (width - len(found.lines[i])) for i in filled]
     columns: list[Cells] = [list(cells) for cells in zip(*lines, strict=True)] if lines else [[] for _ in header]
     typed: dict[str, set[int]] = {}
@@ -332,7 +336,7 @@ def _cell_faults(
                     )  # fmt: skip
 
 
-def _said(structure: Structure, rows: Sequence[int], used: set[int], serials: set[int], width: int) -> list[str]:
+def _said(structure: Structure, rows: Sequence[int], used: set[int], found: _Found, width: int) -> list[str]:
     said = []
     if hidden := [row for row in rows if row in structure.hidden_rows]:
         said.append(f"{len(hidden)} hidden row(s) were read like the others ({rows_in_words(hidden)})")
@@ -342,6 +346,8 @@ def _said(structure: Structure, rows: Sequence[int], used: set[int], serials: se
         said.append(f"{len(structure.merged)} merged block(s) in the sheet")
     if structure.formulas:
         said.append(f"{structure.formulas} formula cell(s); their stored results were taken")
-    if serials & used:
-        said.append(f"day numbers read as dates in {len(serials & used)} column(s)")
+    if found.serials & used:
+        said.append(f"day numbers read as dates in {len(found.serials & used)} column(s)")
+    if found.formatted & used:
+        said.append(f"leading zeros or per cent taken as cells show them in {len(found.formatted & used)} column(s)")
     return said

@@ -73,8 +73,8 @@ def test_clustering_multiplies_what_is_needed():
     assert b.more < b.more_likely
 
 
-def test_one_value_of_a_published_table_of_sizes():
-    """A'Hern (Stat Med 2001;20:859), one-sided 5 %, power 80 %: 37 cases tell a risk of 5 % from a target of 20 %."""
+def test_four_in_five_of_a_share_is_the_size_that_r_finds():
+    """R 4.2.2, one-sided 5 %, power 80 % (code in tests/estimates/test_needed.py): 37 for 5 % against a target of 20 %."""
     so_far = proportion(1, 20, method="exact", level=0.90)
     assert 20 + needed_for_share(so_far, 0.20).more_likely == 37
 

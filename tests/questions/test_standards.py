@@ -10,6 +10,7 @@ from small_clinic import small_clinic
 from outcomes.estimates.estimate import Estimate, NotEstimable
 from outcomes.estimates.proportion import clustered_proportion, proportion
 from outcomes.protocol import Criterion, Protocol
+from outcomes.questions.criteria_defined import criteria_defined
 from outcomes.questions.criteria_judge import judge_all, verdict_by_count, verdict_by_interval
 from outcomes.questions.standards import standards, standards_finding
 from outcomes.records.scope import Scope
@@ -192,3 +193,14 @@ def test_the_interval_rule_uses_the_limits_that_are_printed():
     assert verdict_by_interval(_criterion("at least", 0.8), answer) == "not shown"
     assert verdict_by_interval(_criterion("at least", 0.59), answer) == "met"
     assert verdict_by_interval(_criterion("at least", 0.86), answer) == "not met"
+
+
+def test_every_criterion_is_defined_in_words(protocol):
+    grid = criteria_defined(protocol)
+    words = {row[0]: row[1:] for row in grid.rows}
+    assert len(words) == len(protocol.criteria)
+    assert words["Hyperpigmentation, skin types IV to VI"][0] == "zones with skin type IV, V or VI"
+    assert words["Face healed by day 14"][0] == "zones with region face"
+    assert words["Injected dose within the limit, weight recorded"][0] == "sessions with an injection"
+    assert words["Any infection"][2:4] == ("at most 2.0 %, by interval", "60")
+    assert all(all(row) for row in grid.rows)

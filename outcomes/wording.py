@@ -171,7 +171,7 @@ def points(difference: float) -> str:
 
 
 # decimals of differences of settings: a tenth of what a device can be set to
-_PLACES = {"mJ": 1, "%": 1, "passes": 2, "log odds": 2}
+_PLACES = {"mJ": 1, "%": 1, "passes": 2, "log odds": 2, "score": 1, "difference in score": 1}
 
 
 def value_text(value: float, unit: str) -> str:

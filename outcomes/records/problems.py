@@ -7,6 +7,9 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+MOST_PROBLEMS = 1_000_000
+"""Problems of one table that are listed one by one: each takes about a kilobyte of memory."""
+
 PROBLEM_COLUMNS = ("table", "row", "column", "rule", "remedy")
 
 
@@ -40,6 +43,28 @@ class Problem:
     remedy: str
     kind: str
     fatal: bool = False
+
+
+def too_many(table: str, column: str, count: int, first: int, rule: str) -> Problem:
+    """The fault of a column with more faulty cells than can be listed: of the column as a whole, and it stops.
+
+    Parameters
+    ----------
+    table, column : str
+    count, first : int
+        How many cells are faulty, and the row of the first.
+    rule : str
+        The rule that the first of them breaks.
+    """
+    return Problem(
+        table,
+        None,
+        column,
+        f"has {count:,} faulty cells, more than can be listed with the others; the first, in row {first}, {rule}",
+        "Check that the mapping names the right header and says how its cells are written, then check again.",
+        "too_many_problems",
+        fatal=True,
+    )
 
 
 def problem_frame(problems: Iterable[Problem]) -> pd.DataFrame:

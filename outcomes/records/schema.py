@@ -15,7 +15,7 @@ import pandera.pandas as pa
 from pandera.errors import SchemaErrors
 
 from outcomes.records.contract import COLUMN, CONTRACT, Column, Table
-from outcomes.records.problems import Problem
+from outcomes.records.problems import MOST_PROBLEMS, Problem, too_many
 from outcomes.records.rules import (
     EARLIEST_DATE,
     LATEST_DATE,
@@ -115,6 +115,10 @@ def find_problems(table: Typed) -> tuple[Problem, ...]:
         rule = cross.rule if cross is not None else _rule(column, str(check))
         if rule is VALUE_MISSING and column.name not in table.present:
             continue  # a required column that is not there at all is one fault of the file
+        if len(problems) + len(group) > MOST_PROBLEMS:
+            first = int(table.rows[group["position"].min()])
+            problems.append(too_many(table.table, table.header(column.name), len(group), first, rule.rule))
+            continue
         for position in group["position"]:
             if rule is VALUE_MISSING and (int(table.rows[position]), column.name) in table.faults:
                 continue

@@ -16,7 +16,10 @@ import pyarrow.parquet as pq
 import pytest
 
 import outcomes
-from outcomes.records.readers import limits, read_table, tables_in
+from outcomes.records import schema
+from outcomes.records.load import check
+from outcomes.records.mapping import apply
+from outcomes.records.readers import grid, limits, read_table, tables_in
 from outcomes.records.readers.limits import TooLarge, check_archive, check_file_size
 
 MEGABYTE = 1_000_000
@@ -226,3 +229,51 @@ def test_no_network_no_code_from_data_no_pickle(path: Path) -> None:
 def test_the_search_finds_what_it_is_for(source: str) -> None:
     assert offences(source)
     assert len(SOURCES) > 80
+
+
+# More faults than can be listed ------------------------------------------------------------------------------
+
+
+def spoilt(folder: Path, column: str, cell: str, rows: int = 30) -> Path:
+    head = (
+        "record_id,patient_id,session_id,treated_on,practitioner_id,zone,skin_type,pulse_energy_mj,density_pct,passes"
+    )
+    line = dict(
+        zip(head.split(","), ["R{i}", "P{i}", "S{i}", "2026-03-25", "A", "neck", "II", "12", "5", "1"], strict=True)
+    )
+    line[column] = cell
+    lines = [",".join(line.values()).format(i=i) for i in range(rows)]
+    path = folder / "export.csv"
+    path.write_text("\n".join([head, *lines]) + "\n", encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize(("column", "cell"), [("pulse_energy_mj", "kanari"), ("passes", "77")])
+def test_faults_beyond_what_can_be_listed_become_one_of_their_column(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, column: str, cell: str
+) -> None:
+    for module in (apply, schema):
+        monkeypatch.setattr(module, "MOST_PROBLEMS", 20)
+    path = spoilt(tmp_path, column, cell, rows=20)
+    assert [p.kind for p in check(path).problems if p.row is not None] != []
+    checked = check(spoilt(tmp_path, column, cell))
+    (found,) = [p for p in checked.problems if p.kind == "too_many_problems"]
+    assert (found.column, found.fatal, found.row) == (column, True, None)
+    assert "has 30 faulty cells" in found.rule
+    assert "the first, in row 2, must" in found.rule
+    assert cell not in found.rule
+    assert len(checked.problems) <= 2
+    assert checked.cases is None
+    (count,) = checked.source.counts
+    assert count.rows_read == 30 == count.rows_accepted + count.rows_refused
+
+
+def test_unreadable_cells_beyond_what_can_be_listed_stop_the_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(grid, "MOST_PROBLEMS", 20)
+    path = spoilt(tmp_path, "practitioner_id", "A\x00", rows=21)
+    checked = check(path)
+    assert next(p.kind for p in checked.problems if p.fatal) == "too_many_problems"
+    assert len(checked.problems) == 21
+    assert check(spoilt(tmp_path, "practitioner_id", "A\x00", rows=20)).cases is None  # refused row by row

@@ -18,7 +18,7 @@ from outcomes.records.mapping.remarks import counted
 from outcomes.records.mapping.sources import MOST_HEADERS, Source, Sources, find_sources
 from outcomes.records.mapping.types import Mapped, Mapping
 from outcomes.records.privacy import check_identifiers
-from outcomes.records.problems import Problem
+from outcomes.records.problems import MOST_PROBLEMS, Problem, too_many
 from outcomes.records.readers.raw import RawTable
 
 CLOSE = 0.77
@@ -190,6 +190,11 @@ class _Work:
             self.problems.append(
                 Problem(table, None, header, rule, "Correct the value in the mapping.", fault.kind, fatal=True)
             )
+            return converted.cells
+        if len(self.problems) + len(converted.faults) > MOST_PROBLEMS:
+            first = min(converted.faults)
+            rule = converted.faults[first].rule
+            self.problems.append(too_many(table, header, len(converted.faults), self.raw.rows[first], rule))
             return converted.cells
         for i, fault in converted.faults.items():
             row = self.raw.rows[i]

@@ -11,7 +11,7 @@ import pandas as pd
 
 from outcomes.records.contract import Table
 from outcomes.records.headers import find_header, fold, rows_in_words, tidy_header
-from outcomes.records.problems import Problem
+from outcomes.records.problems import MOST_PROBLEMS, Problem
 from outcomes.records.readers.decoding import STRAY
 from outcomes.records.readers.raw import RawTable, TableReading
 
@@ -41,7 +41,12 @@ class Faults:
         self.found.append(Problem(self.table, None, column, rule, remedy, kind, fatal=True))
 
     def row(self, row: int, column: str, kind: str, rule: str, remedy: str) -> None:
-        """Add a fault of one row, or of one cell of it."""
+        """Add a fault of one row, or of one cell of it; beyond what can be listed, one of the whole file."""
+        if len(self.found) >= MOST_PROBLEMS:
+            if self.found[-1].kind != "too_many_problems":
+                rule = f"more than {MOST_PROBLEMS:,} cells cannot be read; the next one stands in row {row}"
+                self.file("too_many_problems", rule, "Check how the file was exported and in which encoding.")
+            return
         self.found.append(Problem(self.table, row, column, rule, remedy, kind))
 
 

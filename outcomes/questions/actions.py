@@ -7,7 +7,7 @@ from datetime import date, timedelta
 
 from outcomes.findings import Exhibit, Finding, Grid
 from outcomes.protocol import Protocol
-from outcomes.questions.criteria_judge import Judged
+from outcomes.questions.criteria_judge import Judged, printable
 from outcomes.questions.standards import plural_word, shortfall, target_text
 from outcomes.records.actions import Action, ActionRegister
 from outcomes.records.scope import Scope, quarter_of, quarter_start
@@ -29,7 +29,7 @@ def actions(register: ActionRegister | None, judged: Sequence[Judged], scope: Sc
         As `criteria_judge.judge_all` gives them; each that is not met becomes a proposal.
     """
     entries = () if register is None else register.actions
-    missed = [j for j in judged if j.now.verdict == "not met"]
+    missed = [j for j in printable(judged, protocol) if j.now.verdict == "not met"]
     due = proposed_due(scope)
     exhibits: list[Exhibit] = []
     if entries:

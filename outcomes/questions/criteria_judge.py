@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from functools import cache
+
+import pandas as pd
 
 from outcomes.estimates.difference import difference
 from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
 from outcomes.estimates.proportion import clustered_proportion
 from outcomes.protocol import Criterion, Protocol
+from outcomes.protocol.criteria import OUTCOME_MEASURES
 from outcomes.questions.criteria_measures import Assessed, assess
 from outcomes.questions.criteria_shares import due_day, healed_share, risk_of_any
 from outcomes.questions.criteria_units import as_known_on, units
+from outcomes.questions.disclosure import held, reason_to_hold
 from outcomes.questions.follow_up import newest_quarter_aged
+from outcomes.questions.population import treated_between
 from outcomes.records.cases import Cases
 from outcomes.records.scope import Scope, quarter_of, quarter_start
 from outcomes.wording import plural
@@ -202,6 +208,7 @@ def judge_all(cases: Cases, scope: Scope, protocol: Protocol) -> tuple[Judged, .
         return as_known_on(cases, day)
 
     judged = []
+    seen = frozenset(cases.visits["record_id"])
     for criterion in protocol.criteria:
         first, last, quarter = newest_quarter_aged(first_due(criterion, protocol), scope.end, scope.as_of)
         year, number = quarter_of(first)
@@ -209,15 +216,39 @@ def judge_all(cases: Cases, scope: Scope, protocol: Protocol) -> tuple[Judged, .
         earlier = known(end + (scope.as_of - last))
         now = judge(criterion, known(scope.as_of), quarter, first, last, protocol)
         then = judge(criterion, earlier, _name(start), start, end, protocol)
-        judged.append(Judged(now, then, _change(now, then), _not_taken_back(cases, earlier, start, end)))
+        judged.append(Judged(now, then, _change(now, then), _not_taken_back(cases.zones, seen, start, end)))
     return tuple(judged)
 
 
-def _not_taken_back(cases: Cases, earlier: Cases, start: date, end: date) -> int:
+def printable(judged: Sequence[Judged], protocol: Protocol) -> tuple[Judged, ...]:
+    """The same criteria without the numbers that rest on a few patients' outcomes within a part of the clinic.
+
+    An outcome criterion on some zones only is a breakdown: with 1 to 4 events its share is held back from a committee, its
+    verdict is not. Process criteria count what the clinic did, and are printed.
+    """
+    shown = []
+    for j in judged:
+        criterion = j.now.criterion
+        part = bool(criterion.where or criterion.where_any)
+        if criterion.measure not in OUTCOME_MEASURES or not part:
+            shown.append(j)
+            continue
+        reasons = [reason_to_hold(each.answer, protocol) for each in (j.now, j.before)]
+        now, before = (
+            replace(each, answer=held(each.answer, reason, n=each.counted)) if reason else each
+            for each, reason in zip((j.now, j.before), reasons, strict=True)
+        )
+        hidden = next((reason for reason in reasons if reason), "")
+        change = held(j.change, hidden, n=j.change.n) if hidden else j.change
+        shown.append(replace(j, now=now, before=before, change=change))
+    return tuple(shown)
+
+
+def _not_taken_back(zones: pd.DataFrame, seen: Collection[str], start: date, end: date) -> int:
     """Zones of a quarter with follow-up on their own row and no dated contact behind it."""
-    zones = earlier.during(start, end).zones
-    without = ~zones["record_id"].isin(set(cases.visits["record_id"]))
-    return int((without & zones["last_seen_day"].notna()).sum())
+    zones = treated_between(zones[["record_id", "treated_on", "last_seen_day"]], start, end)
+    without = ~zones["record_id"].isin(seen).to_numpy(dtype=bool)
+    return int((without & zones["last_seen_day"].notna().to_numpy(dtype=bool)).sum())
 
 
 def _change(now: Judgement, before: Judgement) -> Answer:

@@ -189,7 +189,7 @@ def _severe_reviewed(criterion: Criterion, cases: Cases, first: date, last: date
         return replace(
             _plain(events, np.zeros(len(events), dtype=bool)), absent="the export holds no follow-up contacts"
         )
-    visits = cases.visits
+    visits = cases.visits.loc[cases.visits["record_id"].isin(set(events["record_id"])).to_numpy(dtype=bool)]
     seen = visits["contact"].astype("string").isin(VISIT_KINDS) | visits["photos"].fillna(False)
     days = visits.loc[seen.fillna(False).to_numpy(dtype=bool)].groupby("record_id")["day"].agg(list).to_dict()
     within = criterion.within_days or 0

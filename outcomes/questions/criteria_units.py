@@ -58,7 +58,7 @@ def units(criterion: Criterion, cases: Cases, first: date, last: date) -> pd.Dat
     A session is one row however many zones it had; it carries the smallest record id of its zones, and belongs to the
     population when one of its zones does. ``has_session_row`` says whether the sessions table knows it.
     """
-    zones = treated_between(with_covariates(cases.zones), first, last)
+    zones = with_covariates(treated_between(cases.zones, first, last))
     if criterion.unit == "zone":
         return zones.loc[_applies(zones, criterion.where, criterion.where_any)]
     of_zones = [c for c in criterion.where if c.column in zones]

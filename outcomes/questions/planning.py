@@ -9,7 +9,7 @@ from datetime import date, timedelta
 from outcomes.estimates.estimate import Answer, Estimate
 from outcomes.findings import Finding, Forest, Grid, Row
 from outcomes.protocol import Protocol
-from outcomes.questions.criteria_judge import Judged, first_due
+from outcomes.questions.criteria_judge import Judged, first_due, printable
 from outcomes.questions.criteria_units import units
 from outcomes.questions.planning_sizes import Needed, day_reached, needed_for_ratio, needed_for_share
 from outcomes.questions.population import treated_between
@@ -65,6 +65,7 @@ def planning(
     judged : sequence of Judged
         The criteria, as `criteria_judge.judge_all` gives them.
     """
+    judged = printable(judged, protocol)
     plans = [*_of_criteria(judged, cases, scope, protocol), *_of_comparisons(findings, cases, scope)]
     settled = [plan for plan in plans if plan.day is not None]
     never = [plan for plan in plans if plan.day is None]

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from outcomes.estimates.estimate import Answer, Estimate
 from outcomes.findings import CRITERION_VERDICTS, Finding, Forest, Grid, Row
 from outcomes.protocol import Protocol
-from outcomes.questions.criteria_judge import Judged, Judgement, judge_all
+from outcomes.questions.criteria_judge import Judged, Judgement, judge_all, printable
 from outcomes.questions.outcome_risk import share_text
 from outcomes.records.cases import Cases
 from outcomes.records.scope import Scope
@@ -39,6 +39,7 @@ def standards(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
 
 def standards_finding(judged: Sequence[Judged], scope: Scope, protocol: Protocol) -> Finding:
     """The finding on criteria that were judged already."""
+    judged = printable(judged, protocol)
     answers: list[Answer] = [j.now.answer for j in judged]
     answers += [j.before.answer for j in judged]
     answers += [j.change for j in judged]
@@ -91,7 +92,7 @@ def _verdicts(judged: Sequence[Judged]) -> Forest:
         sign = "≥" if now.criterion.direction == "at least" else "≤"
         cells = (
             now.quarter,
-            f"{count(now.fitting)} / {count(now.counted)}" if now.counted else "–",
+            f"{count(now.fitting)} / {count(now.counted)}" if _counts_shown(now) else "–",
             f"{sign} {percent(now.criterion.target, sign=False)}",
         )
         rows.append(Row(now.criterion.title, now.answer, cells, now.verdict, group=_GROUPS[now.criterion.rule]))
@@ -104,6 +105,11 @@ def _verdicts(judged: Sequence[Judged]) -> Forest:
         "count, the verdict follows from these two alone, and the interval says what the same process could give in other "
         "quarters. By interval, shares of healing and of complications are estimated and need not be one over the other.",
     )
+
+
+def _counts_shown(now: Judgement) -> bool:
+    """Whether the counts behind a share stand beside it: not where the share is held back."""
+    return now.counted > 0 and (now.criterion.rule == "census" or isinstance(now.answer, Estimate))
 
 
 def _against_before(judged: Sequence[Judged]) -> Grid:

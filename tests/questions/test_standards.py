@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -204,3 +206,43 @@ def test_every_criterion_is_defined_in_words(protocol):
     assert words["Injected dose within the limit, weight recorded"][0] == "sessions with an injection"
     assert words["Any infection"][2:4] == ("at most 2.0 %, by interval", "60")
     assert all(all(row) for row in grid.rows)
+
+
+def test_a_few_events_in_a_part_of_the_clinic_are_held_back_from_a_committee_only(tmp_path):
+    """Three of 40 zones of skin type II with hyperpigmentation: the share is not printed, and nothing gives it away."""
+    visits = [
+        {"record_id": f"R{i}", "day": "100", "contact": "in_person", "hyperpigmentation": "yes" if i < 4 else "no"}
+        for i in range(1, 41)
+    ]
+    cases = small_clinic(tmp_path, [{} for _ in range(40)], visits=visits)
+    scope = Scope.quarter("2026Q3", date(2027, 6, 1))
+    title = "Hyperpigmentation, skin types I to III"
+    judged = judge_all(cases, scope, Protocol())
+    row = next(row for row in standards_finding(judged, scope, Protocol()).exhibits[0].rows if row.label == title)
+    assert isinstance(row.answer, NotEstimable)
+    assert row.answer.reason == "fewer than 5 events: held back"
+    assert row.cells[1] == "–"
+    inside = Protocol(audience="clinic")
+    row = next(row for row in standards_finding(judged, scope, inside).exhibits[0].rows if row.label == title)
+    assert isinstance(row.answer, Estimate)
+    assert row.cells[1] == "3 / 40"
+
+
+def test_outcomes_on_the_zone_row_are_judged_and_cannot_be_taken_back(tmp_path):
+    rows = []
+    for number in range(60):
+        own = {
+            "last_seen_day": "40",
+            "healed_after_day": "5",
+            "healed_by_day": "8",
+            "antiviral": "yes",
+            "zone": "perioral",
+        }
+        rows.append({**own, "treated_on": "2026-04-15" if number % 2 else "2026-07-15"})
+    cases = small_clinic(tmp_path, rows)
+    finding = standards(cases, Scope.quarter("2026Q3", date(2027, 1, 1)), Protocol())
+    said = {row.label: (row.verdict, row.cells[1]) for row in finding.exhibits[0].rows}
+    assert said["Antiviral cover around the mouth, for the full face or after herpes"] == ("met", "30 / 30")
+    assert said["Face healed by day 14"] == ("not shown", "30 / 30")  # exact limits of 30 of 30: 88.4 to 100 %
+    assert said["Seen between day 5 and day 10"][0] == "cannot say"
+    assert any("could not be taken back" in caveat for caveat in finding.caveats)

@@ -12,10 +12,13 @@ import random
 import resource
 import signal
 import sys
+import tempfile
 import time
 from pathlib import Path
 
 from outcomes.errors import ReportError
+from outcomes.records.load import Checked, check
+from outcomes.report.checked import write_problems
 from outcomes.report.writing import check_free, write_whole
 
 STEPS = {"open", "os.rename", "os.mkdir", "os.remove", "os.rmdir", "shutil.rmtree", "tempfile.mkdtemp"}
@@ -135,6 +138,65 @@ def full_disk(root: Path) -> dict:
     status = in_child(act)
     beside = [p.name for p in folder.parent.iterdir() if p != folder]
     return {"status": status, "old": digests(folder) == of(report("old")), "beside": beside}
+
+
+def lists_on_a_full_disk(root: Path) -> dict:
+    """The lists of a check, on a disk that takes next to nothing, and on one that takes a part."""
+    found = []
+    for number, limit in enumerate((10, 2_000)):
+        folder = root / f"checked{number}"
+        write_problems(faulty(root, 1), folder)
+        old = digests(folder)
+        more = faulty(root, 200)
+
+        def act(limit=limit, more=more, folder=folder):
+            resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
+            write_problems(more, folder)
+
+        found.append([in_child(act), digests(folder) == old])
+    return {"found": found}
+
+
+def faulty(root: Path, rows: int) -> Checked:
+    head = (
+        "record_id,patient_id,session_id,treated_on,practitioner_id,zone,skin_type,pulse_energy_mj,density_pct,passes"
+    )
+    lines = [f"R{i},P{i},S{i},2026-03-02,A,neck,II,,5,1" for i in range(rows)]
+    (root / "export.csv").write_text("\n".join([head, "R,P,S,2026-03-02,A,neck,II,12,5,1", *lines]), encoding="utf-8")
+    return check(root / "export.csv")
+
+
+def read_only(root: Path) -> dict:
+    """A folder of reports that nobody may write to; root, who may write anywhere, becomes nobody."""
+    with tempfile.TemporaryDirectory() as place:
+        shelf = Path(place) / "reports"
+        folder = shelf / "2026Q3"
+        write_whole(folder, report("old"))
+        write_problems(faulty(root, 1), shelf / "checked")
+        lists, checked = digests(shelf / "checked"), faulty(root, 3)
+        Path(place).chmod(0o755)
+        for path in (shelf, folder, shelf / "checked"):
+            path.chmod(0o555)
+
+        def as_nobody(act):
+            def dropped():
+                if os.getuid() == 0:
+                    os.setgid(65534)
+                    os.setuid(65534)
+                act()
+
+            return in_child(dropped)
+
+        status = [
+            as_nobody(lambda: write_whole(folder, report("new"))),
+            as_nobody(lambda: write_whole(shelf / "2026Q4", report("new"))),
+            as_nobody(lambda: write_problems(checked, shelf / "checked")),
+        ]
+        same = digests(folder) == of(report("old")) and digests(shelf / "checked") == lists
+        names = sorted(p.name for p in shelf.iterdir())
+        for path in (shelf, folder, shelf / "checked"):
+            path.chmod(0o755)
+    return {"status": status, "same": same, "names": names}
 
 
 def at_the_same_time(root: Path) -> dict:

@@ -69,6 +69,17 @@ def test_a_disk_that_takes_no_more_leaves_the_earlier_report(tmp_path: Path) -> 
 
 
 @POSIX
+def test_a_disk_that_takes_no_more_leaves_the_earlier_lists_of_a_check(tmp_path: Path) -> None:
+    assert experiment("lists_on_a_full_disk", tmp_path)["found"] == [[1, True], [1, True]]
+
+
+@POSIX
+def test_a_folder_that_is_read_only_keeps_what_it_holds(tmp_path: Path) -> None:
+    found = experiment("read_only", tmp_path)
+    assert found == {"status": [1, 1, 1], "same": True, "names": ["2026Q3", "checked"]}
+
+
+@POSIX
 def test_three_runs_on_one_folder_leave_one_whole_report(tmp_path: Path) -> None:
     assert experiment("at_the_same_time", tmp_path) == {"failed": 0, "whole": True, "beside": []}
 

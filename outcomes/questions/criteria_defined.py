@@ -9,6 +9,7 @@ from outcomes.questions.criteria_judge import first_due
 from outcomes.records.vocabulary import REGIONS, ZONES
 from outcomes.wording import count, decapital, listing, percent, quantity
 
+_NO_SOURCE = "common practice, no source"
 _RULES = {"census": "count", "interval": "interval"}
 
 
@@ -17,23 +18,33 @@ def criteria_defined(protocol: Protocol) -> Grid:
     rows = tuple(
         (
             criterion.title,
-            population_words(criterion),
-            criterion.exceptions,
+            _on_whom(criterion),
             f"{criterion.direction} {percent(criterion.target)}, by {_RULES[criterion.rule]}",
-            count(first_due(criterion, protocol)),
             criterion.owner,
-            f"{criterion.rationale} {criterion.source[:1].upper()}{criterion.source[1:]}.".strip(),
+            _why(criterion),
+            count(first_due(criterion, protocol)),
         )
         for criterion in protocol.criteria
     )
     return Grid(
-        title="Standards: on whom, with which exceptions, against which target, and why",
-        headers=("Criterion", "applies to", "left out", "target", "judged from day", "owner", "why, and source"),
+        title="Standards: on whom, against which target, and why",
+        headers=("Criterion", "applies to", "target", "owner", "why", "from day"),
         rows=rows,
-        number_columns=(4,),
-        note="By count: every record counts. By interval: the whole interval has to lie on one side. Days are counted from "
-        "treatment, for severe events from when they were found.",
+        number_columns=(5,),
+        note="By count: every record counts. By interval: the whole interval has to lie on one side. From day: first judged so "
+        f"many days after treatment, severe events after they were found. Source, where none is named: {_NO_SOURCE}.",
     )
+
+
+def _on_whom(criterion: Criterion) -> str:
+    words = population_words(criterion)
+    return words if criterion.exceptions == "none" else f"{words}; exceptions: {criterion.exceptions}"
+
+
+def _why(criterion: Criterion) -> str:
+    """The rationale, and the source where one is named."""
+    source = "" if criterion.source == _NO_SOURCE else f"Source: {criterion.source}."
+    return " ".join(part for part in (criterion.rationale, source) if part) or "not said"
 
 
 def population_words(criterion: Criterion) -> str:

@@ -164,9 +164,29 @@ def run_length(
 
 
 def limit_for_run_length(
-    risk: ArrayLike, cases: float, *, odds_ratio: float = 2.0, weight: ArrayLike | None = None, cells: int = 300
+    risk: ArrayLike,
+    cases: float,
+    *,
+    odds_ratio: float = 2.0,
+    true_odds_ratio: float = 1.0,
+    weight: ArrayLike | None = None,
+    cells: int = 300,
 ) -> float:
     """Which limit gives, if nothing changes, one false signal in so many cases on average?
+
+    Parameters
+    ----------
+    risk : array of shape (k,)
+        Expected risks of the cases to come.
+    cases : float
+        Mean number of cases between false signals.
+    odds_ratio : float
+        That the chart asks for.
+    true_odds_ratio : float
+        Odds with nothing changed over the odds expected: another number than 1 where the expected risks are uncertain and
+        the limit shall hold even if they are wrong by so much.
+    weight : array of shape (k,) or None
+    cells : int
 
     Raises
     ------
@@ -177,7 +197,9 @@ def limit_for_run_length(
         raise ValueError("the mean number of cases between false signals is above 1")
 
     def short_of(limit: float) -> float:
-        mean = run_length(risk, odds_ratio=odds_ratio, limit=limit, weight=weight, cells=cells)
+        mean = run_length(
+            risk, odds_ratio=odds_ratio, limit=limit, true_odds_ratio=true_odds_ratio, weight=weight, cells=cells
+        )
         return math.log(max(mean, 1.0)) - math.log(cases)
 
     low, high = 0.01, 0.5

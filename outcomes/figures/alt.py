@@ -7,7 +7,7 @@ from itertools import pairwise
 
 from outcomes import wording
 from outcomes.estimates.estimate import Estimate, NotEstimable
-from outcomes.findings import Bars, Curve, Curves, Exhibit, Forest, Funnel, FunnelPoint, Grid, Response
+from outcomes.findings import Bars, Curve, Curves, Cusum, Exhibit, Forest, Funnel, FunnelPoint, Grid, Response, Timeline
 
 
 def value_at(days: Sequence[float], values: Sequence[float | None], day: float) -> float | None:
@@ -125,6 +125,34 @@ def bars_text(exhibit: Bars) -> str:
     return "Horizontal bars: " + "; ".join(f"{label}, {text}" for label, text in pairs) + "."
 
 
+def timeline_text(exhibit: Timeline) -> str:
+    """Words for a timeline: each span with its value, limits and counts, and what it stands beside."""
+    parts = []
+    for label, answer, counts, young in zip(
+        exhibit.labels, exhibit.answers, exhibit.counts, exhibit.immature, strict=True
+    ):
+        said = "not yet mature" if young else wording.estimate_text(answer)
+        parts.append(f"{label}: {said}" + (f", {counts}" if counts else ""))
+    beside = f" Across: {exhibit.band.term} {wording.estimate_text(exhibit.band)}." if exhibit.band else ""
+    marks = "".join(f" Before {exhibit.labels[place]}: {words}." for place, words in exhibit.marks)
+    return f"Timeline, {exhibit.y_label}: {'; '.join(parts)}.{beside}{marks}"
+
+
+def cusum_text(exhibit: Cusum) -> str:
+    """Words for a cumulative-sum chart: how many cases, where it signalled, where both paths end."""
+    said = []
+    for direction, marks in (("higher", exhibit.signals_up), ("lower", exhibit.signals_down)):
+        where = wording.listing([wording.count(i + 1) for i in marks])
+        number = wording.plural(len(marks), f"signal of {direction} odds", f"signals of {direction} odds")
+        said.append(f"{number}, at case {where}" if marks else f"no signal of {direction} odds")
+    ends = f"{wording.decimal(exhibit.up[-1], 1)} and {wording.decimal(exhibit.down[-1], 1)}"
+    limits = f"{wording.decimal(exhibit.limit_up, 1)} and {wording.decimal(exhibit.limit_down, 1)}"
+    return (
+        f"Cumulative-sum chart over {wording.plural(len(exhibit.up), 'case')} in order of treatment, limits {limits}: "
+        f"{'; '.join(said)}; the paths end at {ends}."
+    )
+
+
 def alt_text(exhibit: Exhibit) -> str:
     """What a drawn exhibit shows, in words.
 
@@ -141,6 +169,10 @@ def alt_text(exhibit: Exhibit) -> str:
         return response_text(exhibit)
     if isinstance(exhibit, Bars):
         return bars_text(exhibit)
+    if isinstance(exhibit, Timeline):
+        return timeline_text(exhibit)
+    if isinstance(exhibit, Cusum):
+        return cusum_text(exhibit)
     raise TypeError(f"{type(exhibit).__name__} is a table and speaks by its cells")
 
 
@@ -154,4 +186,9 @@ def is_empty(exhibit: Exhibit) -> bool:
         return not any(isinstance(point.answer, Estimate) for point in exhibit.points)
     if isinstance(exhibit, Response):
         return len(exhibit.x) < 2
+    if isinstance(exhibit, Timeline):
+        answered = zip(exhibit.answers, exhibit.immature, strict=True)
+        return not any(isinstance(answer, Estimate) and not young for answer, young in answered)
+    if isinstance(exhibit, Cusum):
+        return not exhibit.up
     return not exhibit.labels

@@ -6,15 +6,17 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from outcomes.figures import bars, curves, funnel, response
+from outcomes.figures import bars, curves, cusum, funnel, response, timeline
 from outcomes.figures.alt import alt_text, is_empty
-from outcomes.findings import Bars, Curves, Exhibit, Forest, Funnel, Grid, Response
+from outcomes.findings import Bars, Curves, Cusum, Exhibit, Forest, Funnel, Grid, Response, Timeline
 
 DRAWERS: dict[type, Callable[[Any], str]] = {
     Curves: curves.draw,
     Funnel: funnel.draw,
     Response: response.draw,
     Bars: bars.draw,
+    Timeline: timeline.draw,
+    Cusum: cusum.draw,
 }
 """Shapes that become a picture."""
 

@@ -88,8 +88,11 @@ def follow_up(frame: pd.DataFrame, outcome: Outcome) -> FollowUp:
 
 
 def maturity_days(outcome: Outcome) -> int:
-    """Days after treatment at which an outcome has had its time: the window and a late visit, or the seen-from day."""
-    return outcome.seen_from_day if outcome.window_days is None else outcome.window_days + LATE_VISIT_DAYS
+    """Days after treatment at which an outcome has had its time: the window, or the seen-from day, and a late visit.
+
+    Without the days for a late visit, redness would be known of zones seen pale early and not yet of those still red.
+    """
+    return (outcome.seen_from_day if outcome.window_days is None else outcome.window_days) + LATE_VISIT_DAYS
 
 
 def mature(frame: pd.DataFrame, outcome: Outcome, as_of: date) -> pd.Series:

@@ -86,7 +86,7 @@ def compose(
         title=protocol.title if title is None else title,
         organisation=named,
         kind="audit",
-        scope=_scope_words(scope),
+        scope=scope_words(scope),
         volume=_volume(findings, cases, scope),
         summary=_summary(findings, cases, scope, named),
         headlines=first,
@@ -103,7 +103,8 @@ def compose(
     )
 
 
-def _scope_words(scope: Scope) -> dict[str, str]:
+def scope_words(scope: Scope) -> dict[str, str]:
+    """Labels and dates of period, baseline and cut-off, as printed."""
     return {
         "period": scope.label,
         "start": scope.start.isoformat(),

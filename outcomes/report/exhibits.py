@@ -17,6 +17,7 @@ _VALUE_HEADERS = {
     "proportion": "%",
     "difference in proportion": "Points",
     "days": "Days",
+    "difference in score": "Points",
     "odds ratio": "Odds ratio",
     "risk ratio": "Risk ratio",
     "time ratio": "Time ratio",

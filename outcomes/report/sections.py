@@ -115,7 +115,7 @@ def _files(cases: Cases) -> Grid:
     )
 
 
-def finding_section(finding: Finding) -> Section:
+def finding_section(finding: Finding, asked: str = texts.REQUESTS_HEADINGS["audit"]) -> Section:
     """One question: what was asked, what the records say, exhibits, what it rests on and cannot show."""
     margin: list[tuple[str, tuple[str, ...]]] = []
     if finding.denominators:
@@ -129,7 +129,7 @@ def finding_section(finding: Finding) -> Section:
         for head, entries in (
             ("Left out, and why", finding.exclusions),
             ("What it cannot show", finding.caveats),
-            ("Asked of the committee", finding.requests),
+            (asked, finding.requests),
         )
         if entries
     ]

@@ -72,7 +72,7 @@ def _interval_svg(row: dict[str, Any], axis: dict[str, Any]) -> Markup:
             )
     tone = _tone(row["verdict"])
     return Markup(
-        f'<svg class="interval {tone}" viewBox="0 0 {width:.0f} {height:.0f}" aria-hidden="true">{"".join(parts)}</svg>'
+        f'<svg class="interval {tone}" viewBox="0 0 {round(width)} {round(height)}" aria-hidden="true">{"".join(parts)}</svg>'
     )
 
 

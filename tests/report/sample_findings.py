@@ -11,6 +11,7 @@ from outcomes.findings import (
     Bars,
     Curve,
     Curves,
+    Cusum,
     Finding,
     Forest,
     Funnel,
@@ -18,6 +19,7 @@ from outcomes.findings import (
     Grid,
     Response,
     Row,
+    Timeline,
 )
 from outcomes.records.vocabulary import ZONES
 
@@ -395,6 +397,54 @@ def settings_in_use() -> Finding:
     )
 
 
+def trend() -> Finding:
+    """A timeline with a gap, a cut interval, an immature quarter and a device mark; a chart that signals both ways."""
+    answers = (
+        _share("2025Q3", 12, 300, 140, 0.02),
+        NotEstimable("2025Q4", "fewer than 20 patients seen", n=31, unit="proportion"),
+        Estimate("2026Q1", 0.05, 0.01, 0.6, "exact", 12, unit="proportion", patients=9, events=1),
+        _share("2026Q2", 20, 310, 150, 0.03),
+        NotEstimable("2026Q3", "not yet mature", n=0, unit="proportion"),
+    )
+    up = tuple(min(5.0, 0.09 * i) if i < 56 else 0.05 * (i - 56) for i in range(90))
+    down = tuple(-0.06 * (i % 60) for i in range(90))
+    return Finding(
+        "trend",
+        "Trend",
+        "Is it changing?",
+        (HOSTILE[0],),
+        estimates=answers[:1],
+        exhibits=(
+            Timeline(
+                "Acne by quarter",
+                "Acne, of all treated (%)",
+                ("2025Q3", "2025Q4", "2026Q1", "2026Q2", "2026Q3"),
+                answers,
+                ("12 / 300", "held back", "1 / 12", "20 / 310", ""),
+                (False, False, False, False, True),
+                band=_share("2024Q3–2025Q2", 40, 1200, 500, 0.01),
+                marks=((2, f"first use of {LONG_WORD}"),),
+                reading="Each mark is a quarter.",
+            ),
+            Cusum(
+                "Acne: two signals",
+                "Evidence for a change",
+                up,
+                down,
+                5.0,
+                -3.5,
+                (55,),
+                (59,),
+                ((0, "2025Q3"), (30, "2025Q4"), (60, "2026Q1")),
+                n=90,
+                patients=80,
+                events=9,
+                note=UNCOVERED,
+            ),
+        ),
+    )
+
+
 def findings() -> tuple[Finding, ...]:
     """Every sample finding in report order."""
-    return (settings_in_use(), complications(), settings_and_risk(), healing(), practitioners())
+    return (settings_in_use(), complications(), settings_and_risk(), healing(), practitioners(), trend())

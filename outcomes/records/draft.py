@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Container, Iterable
+from collections.abc import Container, Iterable, Sequence
 from pathlib import Path
 
 import pandas as pd
@@ -27,11 +27,14 @@ from outcomes.records.convert.dates import DateRules, read_dates
 from outcomes.records.convert.moments import take_apart
 from outcomes.records.guesses import SURE, Guess, guess_code, guess_columns
 from outcomes.records.headers import nearest
+from outcomes.records.places import find_table
 from outcomes.records.privacy import identifier_held, identifier_of
-from outcomes.records.readers import RawTable, read_table, tables_in
+from outcomes.records.readers import RawTable, TableReading, tables_in
 from outcomes.records.synonyms import SINGULAR
 
 MOST_CODES = 40
+MOST_WORDS_FOR_YES_AND_NO = 8
+MOST_NUMBERED = 8
 LONGEST_CODE = 30
 FEWEST_CELLS = 2
 """A code seen in fewer cells is not listed, in a table of more than `SMALL_TABLE` rows: it may be a note."""
@@ -65,7 +68,8 @@ def draft_mapping(
     given: dict[Table, Path | None] = {"sessions": sessions, "layers": layers, "visits": visits}
     paths: dict[Table, Path] = dict.fromkeys(tables_in(export), export)
     paths |= {table: path for table, path in given.items() if path is not None}
-    tables = {table: read_table(path, table) for table, path in paths.items()}
+    found = {table: find_table(path, table) for table, path in paths.items()}
+    tables = {table: raw for table, (raw, _) in found.items()}
     identifiers = _identifiers(tables)
     guesses = {
         table: guess_columns(table, [header for header in raw.frame.columns if header not in identifiers])
@@ -73,6 +77,7 @@ def draft_mapping(
     }
     parts = [_HEAD, _file(tables, guesses), _drop(identifiers)]
     for table, raw in tables.items():
+        parts.append(_place(table, raw, found[table][1]))
         parts.append(_table(table, raw, guesses[table], _elsewhere(table, tables), identifiers))
     parts.append(_density(guesses))
     return "\n".join(part for part in parts if part)
@@ -115,6 +120,16 @@ def _file(tables: dict[Table, RawTable], guesses: dict[Table, dict[str, Guess]])
         lines.append('# time_zone = "Europe/Paris"')
     lines.append('# missing = ["n/k"]     # texts that mean an empty cell; otherwise only an empty cell is empty')
     return "\n".join(lines) + "\n"
+
+
+def _place(table: Table, raw: RawTable, place: TableReading) -> str:
+    """Which sheet and row to declare for a table, where it does not stand where it is looked for."""
+    lines = [f"sheet = {quoted(place.sheet)}     # a guess"] if place.sheet is not None else []
+    if place.header_row > 1:
+        lines.append(f"header_row = {place.header_row}     # a guess: the row that holds the headers")
+    if not lines and any(problem.kind == "sheet_absent" for problem in raw.problems):
+        lines = [f'# sheet = ""     # NEEDED: the name of the sheet that holds the {table}']
+    return "\n".join([f"[{table}]", *lines]) + "\n" if lines else ""
 
 
 def _identifiers(tables: dict[Table, RawTable]) -> dict[str, str]:
@@ -236,7 +251,8 @@ def _codes(table: Table, column: Column, raw: RawTable, guess: Guess) -> list[st
     shown = [text for text in unknown if _may_be_shown(text, words, int(counts.get(text, 0)), len(cells))]
     head = f"[{table}.columns.{column.name}.codes]"
     ours = "\n".join(["# Ours:", *_wrapped(list(options))])
-    if len(unknown) > MOST_CODES or len(shown) < 0.5 * len(unknown):
+    most = MOST_WORDS_FOR_YES_AND_NO if column.kind == "boolean" else MOST_CODES
+    if len(unknown) > most or len(shown) < 0.5 * len(unknown) or _numbered(unknown):
         return ["# The column does not look like a short list of codes. Is it the right header?", ours]
     lines = [head, ours]
     for text in sorted(shown):
@@ -248,6 +264,11 @@ def _codes(table: Table, column: Column, raw: RawTable, guess: Guess) -> list[st
     if len(shown) < len(unknown):
         lines.append(f"# and {len(unknown) - len(shown)} more that are rare, long or numbers, and are not shown here")
     return lines
+
+
+def _numbered(texts: Sequence[str]) -> bool:
+    """Whether texts are many and mostly bear numbers, as ids do and codes do not."""
+    return len(texts) > MOST_NUMBERED and sum(any(c.isdigit() for c in text) for text in texts) > 0.5 * len(texts)
 
 
 def _may_be_shown(text: str, words: int, times: int, rows: int) -> bool:

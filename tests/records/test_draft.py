@@ -11,6 +11,7 @@ from outcomes.records.contract import COLUMN
 from outcomes.records.convert.units import UNITS
 from outcomes.records.draft import draft_mapping
 from outcomes.records.guesses import guess_columns, split_unit
+from outcomes.records.load import check
 from outcomes.records.mapping import apply_mapping, parse_mapping
 from outcomes.records.readers import read_table
 from outcomes.records.synonyms import CODES, HEADERS
@@ -146,3 +147,61 @@ def test_synonyms_and_units_belong_to_columns_that_exist() -> None:
         assert set(codes) <= set(column.codes)
     units = {column.unit for columns in COLUMN.values() for column in columns.values() if column.unit}
     assert units == set(UNITS)
+
+
+# Where the table stands --------------------------------------------------------------------------------------
+
+
+def book_of(folder: Path, sheets: dict[str, list[list[object]]]) -> Path:
+    book = openpyxl.Workbook()
+    book.remove(book.worksheets[0])
+    for name, lines in sheets.items():
+        sheet = book.create_sheet(name)
+        for line in lines:
+            sheet.append(line)
+    book.save(folder / "export.xlsx")
+    return folder / "export.xlsx"
+
+
+TREATED = [["Case no", "Patient no", "Date", "Area", "Passes"], ["K1", "P1", "2026-03-25", "Neck", 1]]
+
+
+def test_a_table_below_a_title_on_a_sheet_of_another_name_is_found(tmp_path: Path) -> None:
+    sheets = {
+        "Prices": [["Item", "Price"], ["x", 1]],
+        "Laser list": [["Printed in March"], [], *TREATED],
+        "visits": [["Case no", "Day"], ["K1", 5]],
+    }
+    path = book_of(tmp_path, sheets)
+    text = draft_mapping(path)
+    rules = parse_mapping(text)
+    assert rules.settings_of("zones").sheet == "Laser list"
+    assert rules.settings_of("zones").header_row == 3
+    assert rules.columns_of("zones")["record_id"].headers == ("Case no",)
+    assert rules.settings_of("visits").sheet is None  # its own sheet stays its own
+    assert rules.columns_of("visits")["day"].headers == ("Day",)
+    (tmp_path / "mapping.toml").write_text(text, encoding="utf-8")
+    checked = check(path, mapping=tmp_path / "mapping.toml")
+    assert checked.source.count("zones").rows_read == 1
+    assert {p.kind for p in checked.problems if p.table == "zones"} == {"column_missing"}
+
+
+def test_headers_below_a_title_of_a_csv_file_are_found(tmp_path: Path) -> None:
+    path = tmp_path / "export.csv"
+    lines = [["Printed in March", "", "", "", ""], *TREATED]
+    path.write_text("\n".join(",".join(map(str, line)) for line in lines) + "\n", encoding="utf-8")
+    assert parse_mapping(draft_mapping(path)).settings_of("zones").header_row == 2
+
+
+def test_where_no_place_looks_right_the_name_of_the_sheet_is_asked_for(tmp_path: Path) -> None:
+    path = book_of(tmp_path, {"a": [["x", "y"], [1, 2]], "b": [["x", "y"], [1, 2]]})
+    text = draft_mapping(path)
+    assert '# sheet = ""     # NEEDED' in text
+    assert parse_mapping(text).settings_of("zones").sheet is None
+
+
+def test_numbers_of_visits_are_not_listed_as_if_they_were_codes(tmp_path: Path) -> None:
+    cells = [f"K{i};kanari{i % 15};kanari{i % 15}" for i in range(60)]
+    text = draft_mapping(export(tmp_path, "Case no;Unplanned visit;Smoking", cells))
+    assert "kanari" not in text
+    assert text.count("does not look like a short list of codes") == 2

@@ -169,9 +169,9 @@ def _choose(
     else:
         faults.file(
             "sheet_absent",
-            f"none of the workbook's {len(sheets)} sheets is the one {'declared' if rules.sheet else 'named'} "
-            f"for {table}",
-            f'Name the sheet "{table}", or declare it as sheet in [{table}] of the mapping.',
+            f"none of the workbook's {len(sheets)} sheets has the name "
+            + (f"that the mapping declares for {table}" if rules.sheet else f'"{table}"'),
+            f'Name the sheet "{table}", or declare its name as sheet in [{table}] of the mapping.',
         )
         return None
     others = [sheet for sheet in sheets if sheet is not chosen]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 
 import numpy as np
@@ -24,6 +24,8 @@ from outcomes.records.cases import Cases
 from outcomes.records.vocabulary import REGIONS, Outcome
 
 CASE_MIX = ("region", "skin_group")
+OFTEN_ENOUGH = 10
+_SPREAD = 1  # the spread between practitioners is a parameter of its own
 _MINE = "this practitioner against the rest"
 
 
@@ -50,6 +52,9 @@ class Compared:
         Whether that holds for the number of zones as well.
     more_than_expected : bool or None
         On which side of the expected events the row lies, kept where its numbers are held back.
+    overlap : float or None
+        Share of the zones whose case-mix (region and skin type together) the others treated often enough to tell what to
+        expect.
     """
 
     label: str
@@ -63,6 +68,7 @@ class Compared:
     held: str = ""
     zones_held: bool = False
     more_than_expected: bool | None = None
+    overlap: float | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -88,6 +94,9 @@ class Comparison:
         Standard deviation between practitioners on the log odds scale.
     events_held, zones_held : bool
         Whether the total of events or of zones is held back, as it would give that of a practitioner away.
+    reliability : dict of str to float
+        Share of what sets a practitioner's result apart that is not chance: 1 less the error variance over the variance
+        between practitioners.
     """
 
     outcome: Outcome
@@ -101,6 +110,7 @@ class Comparison:
     spread: Answer
     events_held: bool = False
     zones_held: bool = False
+    reliability: dict[str, float] = field(default_factory=dict)
 
 
 def judged_population(cases: Cases, end: date, as_of: date, outcome: Outcome) -> Population:
@@ -129,7 +139,7 @@ def compare(population: Population, outcome: Outcome, region: str | None, protoc
     each = [
         _one(frame, event, str(who), outcome, region, protocol) for who in sorted(frame["practitioner_id"].unique())
     ]
-    spread, shrunken = _between(frame, event, outcome, region, protocol)
+    spread, shrunken, reliability = _between(frame, event, outcome, region, protocol)
     return Comparison(
         outcome=outcome,
         where="all regions" if region is None else REGIONS[region],
@@ -140,6 +150,7 @@ def compare(population: Population, outcome: Outcome, region: str | None, protoc
         design_effect=design_effect(event, patient) if len(event) else 1.0,
         shrunken=shrunken,
         spread=spread,
+        reliability=reliability,
     )
 
 
@@ -171,7 +182,18 @@ def _one(
         raw=clustered_proportion(event[mine], patient[mine], term=f"{term}, raw risk", level=protocol.level),
         against_rest=_against_rest(frame, event, mine, f"{term} against the rest", region, protocol),
         verdict="",
+        overlap=_overlap(frame, mine),
     )
+
+
+def _overlap(frame: pd.DataFrame, mine: NDArray[np.bool_]) -> float | None:
+    """Share of own zones whose kind the others treated `OFTEN_ENOUGH` times or more."""
+    if not mine.any():
+        return None
+    kind = (frame["region"].astype("string") + "|" + frame["skin_group"].astype("string")).to_numpy(dtype=str)
+    others = pd.Series(kind[~mine]).value_counts()
+    often = set(others.index[others >= OFTEN_ENOUGH])
+    return float(np.mean([each in often for each in kind[mine]]))
 
 
 def _expected(
@@ -241,21 +263,21 @@ def _with_verdicts(each: list[Compared], protocol: Protocol) -> list[Compared]:
 
 def _between(
     frame: pd.DataFrame, event: NDArray[np.bool_], outcome: Outcome, region: str | None, protocol: Protocol
-) -> tuple[Answer, dict[str, Answer]]:
-    """Spread between practitioners and shrunken estimates, by a random intercept at equal case-mix."""
+) -> tuple[Answer, dict[str, Answer], dict[str, float]]:
+    """Spread between practitioners, shrunken estimates and reliability, by a random intercept at equal case-mix."""
     term = f"{outcome.label}: spread between practitioners"
     practitioners = frame["practitioner_id"].to_numpy(dtype=str)
     count = len(np.unique(practitioners))
     if count < 3:
-        return NotEstimable(term, "fewer than three practitioners", n=len(frame)), {}
+        return NotEstimable(term, "fewer than three practitioners", n=len(frame)), {}, {}
     design = build(frame, _case_mix_terms(region))
     with_events = int(frame.loc[event, "patient_id"].nunique())
-    rung = ladder(design.matrix.shape[1], with_events, int(event.sum()))
+    rung = ladder(design.matrix.shape[1] - 1 + _SPREAD, with_events, int(event.sum()))
     if rung.rung != "penalised":
-        return NotEstimable(term, rung.reason, n=len(frame), events=int(event.sum())), {}
+        return NotEstimable(term, rung.reason, n=len(frame), events=int(event.sum())), {}, {}
     fit = random_intercept(design, event.astype(int), group=practitioners, level=protocol.level, profile=())
     if not isinstance(fit, Fit):
-        return fit.named(term), {}
+        return fit.named(term), {}, {}
     spread: Answer = fit.details["between_sd"].named(term)
     shrunken: dict[str, Answer] = {}
     for who, (mode, error) in fit.details["modes"].items():
@@ -264,7 +286,13 @@ def _between(
         shrunken[str(who)] = _shrunken(
             float(mode), float(error), name, int(mask.sum()), int(event[mask].sum()), protocol
         )
-    return spread, shrunken
+    between = spread.value**2 if isinstance(spread, Estimate) else 0.0
+    reliability = {
+        str(who): min(1.0, max(0.0, 1 - float(error) ** 2 / between))
+        for who, (_, error) in fit.details["modes"].items()
+        if between > 0
+    }
+    return spread, shrunken, reliability
 
 
 def _shrunken(mode: float, error: float, term: str, n: int, events: int, protocol: Protocol) -> Answer:

@@ -29,6 +29,7 @@ from outcomes.wording import (
 )
 
 _OUTSIDE = ("outside 95 %", "outside 99.8 %")
+_AUDITS_A_YEAR = 4
 _TAILS = (0.001, 0.025, 0.975, 0.999)
 
 
@@ -137,7 +138,7 @@ def _funnel(c: Comparison) -> Funnel | None:
     if len(shown) < 2:
         return None
     largest = max(p.size for p in shown) * 1.1
-    sizes = np.geomspace(min(1.0, min(p.size for p in shown)), max(largest, 3.0), 80)
+    sizes = np.geomspace(min(1.0, 0.5 * min(p.size for p in shown)), max(largest, 3.0), 80)
     limits = poisson_limits(sizes, _TAILS)
     outside = [p.label for p in points if p.verdict in _OUTSIDE]
     claim = (
@@ -173,9 +174,10 @@ def _table(comparisons: Sequence[Comparison], protocol: Protocol) -> Forest:
                     each.label,
                     each.against_rest,
                     (
-                        f"{'–' if each.held else count(each.events)} / {'–' if each.zones_held else count(each.zones)}",
+                        f"{'–' if each.held else count(each.events)}\u00a0/\u00a0{'–' if each.zones_held else count(each.zones)}",
                         percent(each.raw.value) if isinstance(each.raw, Estimate) else "–",
                         decimal(each.expected, 1) if each.expected is not None else "–",
+                        percent(each.overlap, sign=False) if each.overlap is not None and not each.held else "–",
                         p_value(adjusted) if adjusted is not None else "–",
                     ),
                     verdict=each.verdict,
@@ -185,12 +187,14 @@ def _table(comparisons: Sequence[Comparison], protocol: Protocol) -> Forest:
     hidden = held_sentence(sum(bool(each.held) for c in comparisons for each in c.each), "row", protocol)
     return Forest(
         title="Each practitioner against the rest, at equal case-mix",
-        headers=("", "events / zones", "raw", "expected", "adjusted p"),
+        headers=("", "events / zones", "raw", "expected", "overlap, %", "adjusted p"),
         rows=tuple(rows),
         scale="ratio",
         reference=1.0,
         note="Odds ratio against all others pooled. Expected: events that the others' results would predict for this "
-        "practitioner's regions and skin types. A row whose interval leaves out 1 may stand within limits, since the verdict "
+        "practitioner's regions and skin types. Overlap: zones of a region and skin type that the others treated ten times or "
+        "more, without which the expected is an extrapolation. A row whose interval leaves out 1 may "
+        "stand within limits, since the verdict "
         "allows for how many are compared." + (f" {hidden}" if hidden else ""),
     )
 
@@ -207,15 +211,25 @@ def _shrunken(comparisons: Sequence[Comparison]) -> Forest:
             else ""
         )
         if isinstance(c.spread, NotEstimable):
-            rows.append(Row("Spread between practitioners", c.spread, group=group))
-        rows += [Row(who, answer, group=group + spread) for who, answer in sorted(c.shrunken.items())]
+            rows.append(Row("Spread between practitioners", c.spread, ("–",), group=group))
+        hidden = {each.label for each in c.each if each.held}
+        rows += [
+            Row(
+                who,
+                answer,
+                (percent(c.reliability[who], sign=False) if who in c.reliability and who not in hidden else "–",),
+                group=group + spread,
+            )
+            for who, answer in sorted(c.shrunken.items())
+        ]
     return Forest(
         title="Shrunken estimates: each difference drawn towards the average practitioner",
-        headers=("",),
+        headers=("", "reliability, %"),
         rows=tuple(rows),
         scale="ratio",
         reference=1.0,
-        note="Odds ratio against the average practitioner. Shrinkage draws those with few zones most.",
+        note="Odds ratio against the average practitioner. Shrinkage draws those with few zones most. Reliability: how much of "
+        "what sets a practitioner apart here is not chance; near 0 it tells nothing of the practitioner.",
     )
 
 
@@ -330,7 +344,8 @@ def _brief(flagged: Sequence[tuple[Comparison, Compared]], people: int, chance: 
 def _by_chance(comparisons: Sequence[Comparison]) -> str:
     return (
         f"If all practitioners were alike, each of the {number_word(len(comparisons))} comparisons of the table would flag "
-        f"somebody with a chance of at most 5 %, so that up to {_chance_flags(comparisons)} would do so in an audit. The next "
+        f"somebody with a chance of at most 5 %, so that up to {_chance_flags(comparisons)} would do so in an audit, and up to "
+        f"{decimal(_AUDITS_A_YEAR * 0.05 * len(comparisons), 1)} in a year of {number_word(_AUDITS_A_YEAR)} audits. The next "
         "audit uses the same records again: a flag by chance can return."
     )
 

@@ -255,7 +255,7 @@ def _risk(cases: Cases, scope: Scope, protocol: Protocol, asked: Asked, outcome:
         support = replace(support, refusal="it does not occur there")
     if support.refusal:
         return _refused(term, support, "proportion", len(population), population.patients), support
-    modelled = model_outcome(population, outcome, protocol, split=False, profile=False)
+    modelled = model_outcome(population, outcome, protocol, split=False, profile=())
     if modelled.fit is None or modelled.design is None:
         reason = modelled.rung.removeprefix("rates only: ")
         return _refused(

@@ -2,36 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
 
 from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
 from outcomes.estimates.logistic import maximum_likelihood
-from outcomes.estimates.multiplicity import benjamini_hochberg
 from outcomes.estimates.sensitivity import e_value
-from outcomes.estimates.standardise import standardised_risks
 from outcomes.findings import Exhibit, Finding, Forest, Response, Row
 from outcomes.protocol import SETTINGS, Protocol, Setting
-from outcomes.questions.population import Population
 from outcomes.questions.response import response_curve
+from outcomes.questions.settings_exhibits import (
+    Verdicts,
+    left_without_overlap,
+    region_forest,
+    region_rows,
+    settings_forest,
+)
 from outcomes.questions.settings_model import Modelled, model_outcome, settings_population
+from outcomes.questions.settings_steps import Step, adjusted_step
+from outcomes.questions.settings_support import overlaps
+from outcomes.questions.settings_verdict import adjusted_for_multiplicity, judge
 from outcomes.records.cases import Cases
 from outcomes.records.scope import Scope
-from outcomes.records.vocabulary import REGIONS
-from outcomes.wording import (
-    capital,
-    count,
-    estimate_text,
-    interval,
-    listing,
-    number_word,
-    of_total,
-    p_value,
-    plural,
-    ratio,
-)
-
-ASSOCIATED_BELOW = 0.05
+from outcomes.wording import capital, estimate_text, listing, number_word, plural, ratio
 
 
 def settings_and_risk(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
@@ -44,22 +36,28 @@ def settings_and_risk(cases: Cases, scope: Scope, protocol: Protocol) -> Finding
         model_outcome(settings_population(cases, scope.end, scope.as_of, outcome, protocol), outcome, protocol)
         for outcome in (protocol.outcome(name) for name in protocol.modelled)
     ]
-    models = _adjusted_for_multiplicity(models)
-    verdicts = {(m.outcome.name, s.column): _verdict(m, s) for m in models for s in SETTINGS}
+    models = adjusted_for_multiplicity(models)
+    verdicts = {(m.outcome.name, s.column): judge(m, s) for m in models for s in SETTINGS}
     steps = {
         (m.outcome.name, s.column): step
         for m in models
         for s in SETTINGS
-        if (step := _step(m, s, protocol)) is not None
+        if (step := adjusted_step(m, s, overlaps(m.population.frame, s, protocol), protocol)) is not None
     }
     curves = [c for m in models for s in SETTINGS if (c := response_curve(m, s, protocol)) is not None]
-    exhibits: list[Exhibit] = [_settings_forest(models, verdicts), _case_mix_forest(models)]
+    title = "Adjusted odds ratios for one step of each setting"
+    exhibits: list[Exhibit] = [settings_forest(models, verdicts, title=title), _case_mix_forest(models)]
     exhibits += _shown_curves(curves, models, verdicts)
-    exhibits.append(_region_forest(cases, scope, protocol))
+    regions = {m.outcome.name: region_rows(m.population, m, protocol) for m in models}
+    exhibits.append(region_forest(models, regions))
     answers: list[Answer] = []
     for m in models:
         answers += [_named(m, s, m.effects[s.column], "") for s in SETTINGS]
-        answers += [_named(m, s, m.within[s.column], ", practitioner in the model") for s in SETTINGS if m.within]
+        for s in SETTINGS:
+            if s.column in m.split:
+                answers.append(_named(m, s, m.split[s.column].within, ", within practitioners"))
+                answers.append(_named(m, s, m.split[s.column].between, ", between practitioners"))
+        answers += [_named(m, row.setting, row.answer, f", {row.region} alone") for row in regions[m.outcome.name]]
     answers += [answer for step in steps.values() for answer in (step.difference, step.ratio)]
     checks = {m.outcome.label: _large_sample_check(m, protocol) for m in models}
     answers += [answer for found in checks.values() for answer in found]
@@ -81,7 +79,8 @@ def settings_and_risk(cases: Cases, scope: Scope, protocol: Protocol) -> Finding
         ),
         exclusions=tuple(
             f"{capital(m.outcome.label)}: {'; '.join(m.population.left_out)}." for m in models if m.population.left_out
-        ),
+        )
+        + tuple(said for m in models if (said := left_without_overlap(m.population, m.outcome.label, protocol))),
         methods=_methods(models, checks),
         caveats=(
             "Settings are chosen for a reason, and the reason is not recorded: zones treated denser differ in more "
@@ -94,63 +93,8 @@ def settings_and_risk(cases: Cases, scope: Scope, protocol: Protocol) -> Finding
     )
 
 
-def _adjusted_for_multiplicity(models: Sequence[Modelled]) -> list[Modelled]:
-    tested = [
-        (i, s.column) for i, m in enumerate(models) for s in SETTINGS if isinstance(m.effects[s.column], Estimate)
-    ]
-    raw = [getattr(models[i].effects[column], "p_value", None) for i, column in tested]
-    adjusted = benjamini_hochberg(raw)
-    changed = [dict(m.effects) for m in models]
-    for (i, column), p in zip(tested, adjusted, strict=True):
-        effect = changed[i][column]
-        if isinstance(effect, Estimate):
-            changed[i][column] = replace(effect, p_adjusted=p)
-    return [replace(m, effects=effects) for m, effects in zip(models, changed, strict=True)]
-
-
-def _verdict(modelled: Modelled, setting: Setting) -> str:
-    """Associated only if the adjusted p and the interval say so and the within-practitioner estimate agrees."""
-    effect = modelled.effects[setting.column]
-    if isinstance(effect, NotEstimable):
-        return "cannot say"
-    if effect.p_adjusted is None or effect.p_adjusted >= ASSOCIATED_BELOW or _covers_one(effect):
-        return "not shown"
-    within = modelled.within.get(setting.column)
-    if isinstance(within, Estimate) and (within.value > 1) == (effect.value > 1):
-        return "associated"
-    return "not shown"
-
-
-def _covers_one(effect: Estimate) -> bool:
-    return (effect.low is None or effect.low <= 1) and (effect.high is None or effect.high >= 1)
-
-
 def _named(modelled: Modelled, setting: Setting, answer: Answer, tail: str) -> Answer:
     return answer.named(f"{modelled.outcome.label}: {setting.step_label}{tail}")
-
-
-@dataclass(frozen=True, slots=True)
-class _Step:
-    """Adjusted risk one step up from the median setting against that at the median, among the zones in the model."""
-
-    difference: Answer
-    ratio: Answer
-
-
-def _step(modelled: Modelled, setting: Setting, protocol: Protocol) -> _Step | None:
-    if modelled.fit is None or modelled.design is None or isinstance(modelled.effects[setting.column], NotEstimable):
-        return None
-    frame = modelled.population.frame
-    median = float(frame[setting.column].astype(float).median())
-    designs = [
-        modelled.design.evaluate(frame.assign(**{setting.column: value})) for value in (median, median + setting.step)
-    ]
-    risks = standardised_risks(modelled.fit, designs, ("at the median", "one step up"), level=protocol.level)
-    what = f"{setting.step_label} than the median"
-    return _Step(
-        risks.difference(1, 0).named(f"{modelled.outcome.label}: adjusted risk difference, {what}"),
-        risks.ratio(1, 0).named(f"{modelled.outcome.label}: adjusted risk ratio, {what}"),
-    )
 
 
 def _large_sample_check(modelled: Modelled, protocol: Protocol) -> list[Answer]:
@@ -179,38 +123,6 @@ def _check_said(checks: dict[str, list[Answer]]) -> str:
     return f"It could not be made for {listing(silent)}." if silent else "It could be made for every model."
 
 
-def _settings_forest(models: Sequence[Modelled], verdicts: dict[tuple[str, str], str]) -> Forest:
-    rows = []
-    for m in models:
-        for s in SETTINGS:
-            effect, within = m.effects[s.column], m.within.get(s.column)
-            rows.append(
-                Row(
-                    capital(s.step_label),
-                    effect,
-                    (
-                        f"{ratio(within.value)} ({interval(within)})" if isinstance(within, Estimate) else "cannot say",
-                        p_value(effect.p_adjusted)
-                        if isinstance(effect, Estimate) and effect.p_adjusted is not None
-                        else "–",
-                    ),
-                    verdict=verdicts[m.outcome.name, s.column],
-                    group=f"{capital(m.outcome.label)}: {of_total(int(m.event.sum()), len(m.population))} zones, "
-                    f"{plural(m.patients_with_events, 'patient')} with events",
-                )
-            )
-    return Forest(
-        title="Adjusted odds ratios for one step of each setting",
-        headers=("", "within practitioner", "adjusted p"),
-        rows=tuple(rows),
-        scale="ratio",
-        reference=1.0,
-        note="Odds ratio at equal case-mix, other settings and calendar time. Within practitioner: the same with the "
-        "practitioner as a factor in the model. Associated: Benjamini–Hochberg p under 0.05 over all rows, the interval on "
-        "one side of 1, and the within-practitioner estimate in the same direction.",
-    )
-
-
 def _case_mix_forest(models: Sequence[Modelled]) -> Forest:
     rows = []
     for m in models:
@@ -231,70 +143,39 @@ def _case_mix_forest(models: Sequence[Modelled]) -> Forest:
     )
 
 
-def _region_forest(cases: Cases, scope: Scope, protocol: Protocol) -> Forest:
-    """The same odds ratios region by region, where a region alone has enough events."""
-    rows = []
-    for name in protocol.modelled:
-        outcome = protocol.outcome(name)
-        everywhere = settings_population(cases, scope.end, scope.as_of, outcome, protocol)
-        for region, label in REGIONS.items():
-            here = Population(everywhere.frame.loc[everywhere.frame["region"] == region])
-            if not len(here):
-                continue
-            modelled = model_outcome(here, outcome, protocol, with_practitioner=False)
-            cells = (f"{count(int(modelled.event.sum()))} / {count(len(here))}",)
-            group = capital(outcome.label)
-            if modelled.fit is None:  # one reason holds for all settings
-                rows.append(Row(capital(label), modelled.effects[SETTINGS[0].column], cells, group=group))
-                continue
-            rows += [
-                Row(f"{capital(label)}, {s.step_label}", modelled.effects[s.column], cells, group=group)
-                for s in SETTINGS
-            ]
-    return Forest(
-        title="Odds ratios region by region",
-        headers=("", "events / zones"),
-        rows=tuple(rows),
-        scale="ratio",
-        reference=1.0,
-        note="Each region alone, with age and indication in the model only where events are enough. Not tested: intervals of "
-        "regions overlap or not for many reasons, and a region where a setting hardly varies cannot say.",
-    )
-
-
 def _shown_curves(
-    curves: Sequence[tuple[str, str, Response]], models: Sequence[Modelled], verdicts: dict[tuple[str, str], str]
+    curves: Sequence[tuple[str, str, Response]], models: Sequence[Modelled], verdicts: Verdicts
 ) -> list[Exhibit]:
     """Curves for what is associated, and for the first outcome's density in any case."""
     first = models[0].outcome.name if models else ""
     return [
         curve
         for name, column, curve in curves
-        if verdicts[name, column] == "associated" or (name == first and column == "density_pct")
+        if verdicts[name, column].word == "associated" or (name == first and column == "density_pct")
     ]
 
 
 def _sentences(
-    models: Sequence[Modelled], verdicts: dict[tuple[str, str], str], steps: dict[tuple[str, str], _Step]
+    models: Sequence[Modelled], verdicts: Verdicts, steps: Mapping[tuple[str, str], Step]
 ) -> tuple[str, ...]:
     says = []
     for m in models:
         for s in SETTINGS:
             key = (m.outcome.name, s.column)
             effect = m.effects[s.column]
-            if verdicts[key] != "associated" or not isinstance(effect, Estimate):
+            if verdicts[key].word != "associated" or not isinstance(effect, Estimate):
                 continue
             more = "more" if effect.value > 1 else "less"
             step = steps.get(key)
             difference = (
-                f", an adjusted risk difference of {estimate_text(step.difference)} among zones seen"
+                f", an adjusted risk difference of {estimate_text(step.difference)} from {step.where}, among zones seen"
                 if step and isinstance(step.difference, Estimate)
                 else ""
             )
             confounding = _confounding(step.ratio) if step and isinstance(step.ratio, Estimate) else ""
             says.append(
                 f"Zones treated with {s.step_label} had {more} {m.outcome.label}: odds ratio {estimate_text(effect)}"
-                f"{difference}. {confounding}".strip()
+                f"{difference}; {verdicts[key].basis}. {confounding}".strip()
             )
     not_shown = _grouped(models, verdicts, "not shown")
     if not_shown:
@@ -318,25 +199,25 @@ def _confounding(risk_ratio: Estimate) -> str:
     )
 
 
-def _grouped(models: Sequence[Modelled], verdicts: dict[tuple[str, str], str], word: str) -> str:
+def _grouped(models: Sequence[Modelled], verdicts: Verdicts, word: str) -> str:
     parts = []
     for m in models:
-        settings = [s.label for s in SETTINGS if verdicts[m.outcome.name, s.column] == word]
+        settings = [s.label for s in SETTINGS if verdicts[m.outcome.name, s.column].word == word]
         if settings:
             parts.append(f"{listing(settings)} with {m.outcome.label}")
     return "; ".join(parts)
 
 
-def _brief(models: Sequence[Modelled], verdicts: dict[tuple[str, str], str]) -> str:
+def _brief(models: Sequence[Modelled], verdicts: Verdicts) -> str:
     found = []
     for m in models:
         for s in SETTINGS:
             effect = m.effects[s.column]
-            if verdicts[m.outcome.name, s.column] == "associated" and isinstance(effect, Estimate):
+            if verdicts[m.outcome.name, s.column].word == "associated" and isinstance(effect, Estimate):
                 more = "more" if effect.value > 1 else "less"
                 found.append(f"{s.more} went with {more} {m.outcome.label}")
-    others = sum(word == "not shown" for word in verdicts.values())
-    unsaid = sum(word == "cannot say" for word in verdicts.values())
+    others = sum(one.word == "not shown" for one in verdicts.values())
+    unsaid = sum(one.word == "cannot say" for one in verdicts.values())
     rest = []
     if others:
         rest.append(f"for {number_word(others)} pairs of setting and complication no association is shown")
@@ -346,12 +227,12 @@ def _brief(models: Sequence[Modelled], verdicts: dict[tuple[str, str], str]) -> 
     return f"{capital('; '.join(part for part in (said, listing(rest)) if part))}."
 
 
-def _headlines(models: Sequence[Modelled], verdicts: dict[tuple[str, str], str]) -> tuple[tuple[str, str], ...]:
+def _headlines(models: Sequence[Modelled], verdicts: Verdicts) -> tuple[tuple[str, str], ...]:
     lines: list[tuple[str, str]] = []
     for m in models:
         for s in SETTINGS:
             effect = m.effects[s.column]
-            if verdicts[m.outcome.name, s.column] == "associated" and isinstance(effect, Estimate):
+            if verdicts[m.outcome.name, s.column].word == "associated" and isinstance(effect, Estimate):
                 lines.append(
                     (
                         "associated",
@@ -378,8 +259,10 @@ def _methods(models: Sequence[Modelled], checks: dict[str, list[Answer]]) -> tup
         "fewer.",
         f"Rung taken, from events alone before any association was looked at: {rungs}.",
         "A setting is spoken of only if patients enough stand on either side of one step and the rest of the model "
-        "does not determine it. Coverage is never in one model with density and passes.",
-        "Adjusted risks are standardised over the zones in the model (g-computation), with the intercept corrected "
+        "does not determine it. Coverage is never in one model with density and passes. Each setting is split into the "
+        "practitioner's own mean for the zone and the deviation from it; associated needs both parts on one side.",
+        "Adjusted risks are standardised over the zones whose skin type and practitioner use both ends of the step "
+        "(g-computation), with the intercept corrected "
         "so that mean predicted and observed risk agree; limits by the delta method "
         "on the largest of three covariances: model-based, inflated by the design effect, and clustered by patient.",
         "Large-sample check in the tables: the same model by maximum likelihood with CR2 errors by patient and "

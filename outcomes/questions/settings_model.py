@@ -8,7 +8,7 @@ the model already determines it.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 
 import numpy as np
@@ -16,12 +16,14 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from outcomes.estimates.design import Category, Design, Numeric, Term, build
-from outcomes.estimates.estimate import Answer, Fit, NotEstimable
-from outcomes.estimates.firth import ladder, penalised
+from outcomes.estimates.estimate import Answer, Estimate, Fit, NotEstimable
+from outcomes.estimates.firth import penalised
 from outcomes.protocol import SETTINGS, Protocol, Setting
 from outcomes.questions.follow_up import follow_up, mature
 from outcomes.questions.population import Population, everyone, first_treatments, treated_between
 from outcomes.questions.settings_in_use import comparable_settings
+from outcomes.questions.settings_split import Split, split_effects
+from outcomes.questions.settings_support import patients_beside, rung_for
 from outcomes.records.cases import Cases
 from outcomes.records.vocabulary import REGIONS, Outcome
 from outcomes.wording import count, decimal
@@ -58,8 +60,10 @@ class Modelled:
         None on the rung "rates only".
     effects : dict of str to Estimate or NotEstimable
         Odds ratio for each setting's step, by column.
-    within : dict of str to Estimate or NotEstimable
-        The same with the practitioner in the model.
+    split : dict of str to Split
+        The same within practitioners and between them, by column; empty where it was not asked for.
+    split_covariates : tuple of str
+        Case-mix columns in the model that was split; fewer where events are.
     """
 
     outcome: Outcome
@@ -71,7 +75,8 @@ class Modelled:
     design: Design | None = None
     fit: Fit | None = None
     effects: dict[str, Answer] = field(default_factory=dict)
-    within: dict[str, Answer] = field(default_factory=dict)
+    split: dict[str, Split] = field(default_factory=dict)
+    split_covariates: tuple[str, ...] = ()
 
     @property
     def patients_with_events(self) -> int:
@@ -86,6 +91,15 @@ class Modelled:
 
 def settings_population(cases: Cases, end: date, as_of: date, outcome: Outcome, protocol: Protocol) -> Population:
     """Zones that can tell how `outcome` goes with settings: first treatments, comparable, mature, known."""
+    population = settings_candidates(cases, end, as_of, outcome, protocol)
+    return population.keep(
+        pd.Series(follow_up(population.frame, outcome).known, index=population.frame.index),
+        "zones never seen late enough to know the outcome",
+    )
+
+
+def settings_candidates(cases: Cases, end: date, as_of: date, outcome: Outcome, protocol: Protocol) -> Population:
+    """Zones that could tell how `outcome` goes with settings if all had been seen late enough."""
     population = Population(treated_between(everyone(cases).frame, date(1900, 1, 1), end))
     population = population.keep(
         mature(population.frame, outcome, as_of), "zones treated too recently for the outcome to have had its time"
@@ -101,10 +115,7 @@ def settings_population(cases: Cases, end: date, as_of: date, outcome: Outcome, 
         population = population.keep(
             population.frame[setting.column].notna(), f"zones without a recorded {setting.label}"
         )
-    return population.keep(
-        pd.Series(follow_up(population.frame, outcome).known, index=population.frame.index),
-        "zones never seen late enough to know the outcome",
-    )
+    return population
 
 
 def settings_terms(covariates: Sequence[str], frame: pd.DataFrame, settings: Sequence[Setting]) -> list[Term]:
@@ -122,31 +133,56 @@ def settings_terms(covariates: Sequence[str], frame: pd.DataFrame, settings: Seq
 
 
 def model_outcome(
-    population: Population, outcome: Outcome, protocol: Protocol, *, with_practitioner: bool = True
+    population: Population,
+    outcome: Outcome,
+    protocol: Protocol,
+    *,
+    event: NDArray[np.bool_] | None = None,
+    beside: Sequence[Term] = (),
+    split: bool = True,
+    profile: Sequence[str] | None = None,
 ) -> Modelled:
-    """Fit one outcome's model, or say why only rates can be given."""
+    """Fit one outcome's model, or say why only rates can be given.
+
+    Parameters
+    ----------
+    event : bool array of shape (n,) or None
+        Which zones had it; read from follow-up when None.
+    beside : sequence of Term
+        Further terms to allow for.
+    split : bool
+        Whether effects are also split within and between practitioners.
+    profile : sequence of str or None
+        Labels of the settings' steps whose odds ratios are wanted; all, and region and skin type, when None. Effects
+        hold the wanted ones and each "cannot say".
+    """
     frame = population.frame
-    event = follow_up(frame, outcome).event
-    patients = int(frame.loc[event, "patient_id"].nunique())
+    event = follow_up(frame, outcome).event if event is None else event
     modelled = Modelled(outcome, population, event, rung="")
     reason = ""
     for covariates in (FULL_SET, SHORT_SET):
-        terms = settings_terms(covariates, frame, SETTINGS)
+        rest = [*settings_terms(covariates, frame, ()), *beside]
+        terms = [*settings_terms((), frame, SETTINGS)[:-1], *rest]
         design = build(frame, terms) if len(frame) else None
         parameters = design.matrix.shape[1] - 1 if design is not None else len(terms)
-        rung = ladder(parameters, patients, int(event.sum()))
-        reason = reason or rung.reason
+        rung = rung_for(parameters, modelled.cluster, event)
         if rung.rung != "penalised" or design is None:
             reason = rung.reason
             continue
-        effects, fit = _effects(modelled, design, protocol)
+        effects, fit = _effects(modelled, design, protocol, profile=profile)
         if fit is None:
             reason = next(iter(effects.values())).reason  # type: ignore[union-attr]
             continue
-        within: dict[str, Answer] = {}
-        if with_practitioner:
-            within = _within(modelled, terms, protocol)
-        return Modelled(outcome, population, event, rung.reason, covariates, tuple(terms), design, fit, effects, within)
+        modelled = replace(
+            modelled,
+            rung=rung.reason,
+            covariates=covariates,
+            terms=tuple(terms),
+            design=design,
+            fit=fit,
+            effects=effects,
+        )
+        return _split(modelled, beside, protocol) if split else modelled
     cannot: dict[str, Answer] = {
         s.column: NotEstimable(
             s.step_label,
@@ -158,22 +194,35 @@ def model_outcome(
         )
         for s in SETTINGS
     }
-    return Modelled(outcome, population, event, f"rates only: {reason}", effects=cannot)
+    return replace(modelled, rung=f"rates only: {reason}", effects=cannot)
 
 
-def _effects(modelled: Modelled, design: Design, protocol: Protocol) -> tuple[dict[str, Answer], Fit | None]:
-    steps = {s.step_label for s in SETTINGS}
-    reported = [n for n in design.labels if n in steps or n.startswith(("region ", "skin type "))]
-    fit = penalised(
-        design, modelled.event.astype(int), cluster=modelled.cluster, level=protocol.level, profile=reported
-    )
+def _split(modelled: Modelled, beside: Sequence[Term], protocol: Protocol) -> Modelled:
+    """The model with its effects split; with less case-mix where events do not bear the split otherwise."""
+    frame = modelled.population.frame
+    for covariates in dict.fromkeys((modelled.covariates, SHORT_SET)):
+        parts = split_effects(frame, modelled.event, [*settings_terms(covariates, frame, ()), *beside], protocol)
+        modelled = replace(modelled, split=parts, split_covariates=covariates)
+        if any(isinstance(part.within, Estimate) for part in parts.values()):
+            break
+    return modelled
+
+
+def _effects(
+    modelled: Modelled, design: Design, protocol: Protocol, *, profile: Sequence[str] | None
+) -> tuple[dict[str, Answer], Fit | None]:
+    steps = [s.step_label for s in SETTINGS]
+    if profile is None:
+        profile = [n for n in design.labels if n in steps or n.startswith(("region ", "skin type "))]
+    wanted = [n for n in profile if n in design.labels]
+    fit = penalised(design, modelled.event.astype(int), cluster=modelled.cluster, level=protocol.level, profile=wanted)
     if isinstance(fit, NotEstimable):
         return {s.column: fit.named(s.step_label) for s in SETTINGS}, None
     effects: dict[str, Answer] = {}
     for setting in SETTINGS:
         refusal = cannot_say(modelled.population.frame, design, setting, protocol)
-        effects[setting.column] = (
-            NotEstimable(
+        if refusal:
+            effects[setting.column] = NotEstimable(
                 setting.step_label,
                 refusal,
                 n=fit.n,
@@ -182,28 +231,9 @@ def _effects(modelled: Modelled, design: Design, protocol: Protocol) -> tuple[di
                 unit="odds ratio",
                 method=fit.method,
             )
-            if refusal
-            else fit.term(setting.step_label)
-        )
+        elif setting.step_label in wanted:
+            effects[setting.column] = fit.term(setting.step_label)
     return effects, fit
-
-
-def _within(modelled: Modelled, terms: Sequence[Term], protocol: Protocol) -> dict[str, Answer]:
-    """The settings' odds ratios with the practitioner in the model: one's denser zones against one's other zones."""
-    frame = modelled.population.frame
-    busiest = str(frame["practitioner_id"].value_counts().index[0])
-    levels = tuple(sorted(frame["practitioner_id"].astype(str).unique()))
-    if len(levels) < 2:
-        return {}
-    design = build(frame, [*terms, Category("practitioner_id", reference=busiest, label="practitioner", levels=levels)])
-    rung = ladder(design.matrix.shape[1] - 1, modelled.patients_with_events, int(modelled.event.sum()))
-    steps = [s.step_label for s in SETTINGS]
-    if rung.rung != "penalised":
-        return {s.column: NotEstimable(s.step_label, rung.reason, n=len(frame), unit="odds ratio") for s in SETTINGS}
-    fit = penalised(design, modelled.event.astype(int), cluster=modelled.cluster, level=protocol.level, profile=steps)
-    if isinstance(fit, NotEstimable):
-        return {s.column: fit.named(s.step_label) for s in SETTINGS}
-    return {s.column: fit.term(s.step_label) for s in SETTINGS}
 
 
 def cannot_say(frame: pd.DataFrame, design: Design, setting: Setting, protocol: Protocol) -> str:
@@ -212,11 +242,8 @@ def cannot_say(frame: pd.DataFrame, design: Design, setting: Setting, protocol: 
     A setting is spoken of only if at least ``fewest_patients_beside`` patients stand on either side of one
     step, and if the rest of the model explains no more than ``collinear_above`` of its variation.
     """
-    values = frame[setting.column].astype(float)
-    by_patient = values.groupby(frame["patient_id"].to_numpy())
     fewest = protocol.fewest_patients_beside
-    lowest, highest = np.sort(by_patient.min().to_numpy()), np.sort(by_patient.max().to_numpy())
-    if len(lowest) < 2 * fewest or highest[-fewest] - lowest[fewest - 1] < setting.step:
+    if patients_beside(frame, setting.column, setting.step) < fewest:
         return f"fewer than {count(fewest)} patients stand on either side of a difference of {setting.step_label}"
     if setting.step_label not in design.labels:
         return "the setting does not vary"

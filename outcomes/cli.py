@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 import traceback
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import fields, replace
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any
@@ -16,6 +16,13 @@ from outcomes.errors import OutcomesError
 from outcomes.protocol import load_protocol
 from outcomes.protocol.commented import commented_default
 from outcomes.questions.ask import ask
+from outcomes.questions.benchmark import BENCHMARK
+from outcomes.questions.benchmark_peers import own_scope
+from outcomes.questions.criteria_judge import judge_all
+from outcomes.questions.expect import Asked, expect, expect_text
+from outcomes.questions.review import review_frame, review_rows
+from outcomes.records.actions import read_actions
+from outcomes.records.cases import Cases
 from outcomes.records.dictionary import data_dictionary, table_schema_text
 from outcomes.records.draft import draft_mapping
 from outcomes.records.load import RecordsRejected, load
@@ -24,6 +31,7 @@ from outcomes.records.pseudonyms import read_key
 from outcomes.records.scope import Scope
 from outcomes.records.synthetic import SEED, clinic_files
 from outcomes.records.synthetic import synthesize as write_clinic
+from outcomes.report.benchmark import compose_benchmark
 from outcomes.report.checked import checked_text, problems_text, write_problems
 from outcomes.report.compose import compose
 from outcomes.report.typeset import typeset
@@ -31,6 +39,9 @@ from outcomes.report.typeset import typeset
 Step = Callable[[str], None]
 
 _EXPORT = click.Path(exists=True, dir_okay=False, path_type=Path)
+_FOLDER = click.Path(file_okay=False, path_type=Path)
+_TABLES = ("sessions", "layers", "visits")
+_CLINIC = (*_TABLES, "mapping")
 
 
 def _table_options(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -52,8 +63,19 @@ def _table_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return click.option("--quiet", is_flag=True, help="Print no progress.")(command)
 
 
+def _audit_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    for name, kind, text in (
+        ("as-of", str, "Data cut-off as YYYY-MM-DD. [default: the latest date in the data]"),
+        ("period", str, "Quarter under audit, such as 2026Q3. [default: the last complete one]"),
+        ("config", _EXPORT, "audit.toml, see outcomes config: standards, windows, limits, title."),
+    ):
+        command = click.option(f"--{name}", type=kind, help=text)(command)
+    return command
+
+
 def _output_options(command: Callable[..., Any]) -> Callable[..., Any]:
     papers = click.Choice(["a4", "letter"])
+    command = click.option("--out", type=_FOLDER, help="[default: below reports/]")(command)
     command = click.option("--paper", type=papers, default="a4", show_default=True, help="Paper of the PDF.")(command)
     command = click.option("--xlsx", "workbook", is_flag=True, help="Also write the tables as a workbook.")(command)
     return click.option("--html", is_flag=True, help="Also write the report as one web page.")(command)
@@ -74,26 +96,10 @@ def cli() -> None:
 @_table_options
 @click.option("--out", type=click.Path(path_type=Path), help="Folder for problems.csv and refused.csv.")
 def check(
-    export: Path,
-    sessions: Path | None,
-    layers: Path | None,
-    visits: Path | None,
-    mapping: Path | None,
-    key_file: Path | None,
-    strict: bool,
-    quiet: bool,
-    out: Path | None,
+    export: Path, key_file: Path | None, strict: bool, quiet: bool, out: Path | None, **files: Path | None
 ) -> None:
     """Say what would be refused in EXPORT, and why; analyse nothing."""
-    checked = check_export(
-        export,
-        sessions=sessions,
-        layers=layers,
-        visits=visits,
-        mapping=mapping,
-        key=read_key(key_file, out=out),
-        progress=_progress(quiet),
-    )
+    checked = check_export(export, **files, key=read_key(key_file, out=out), progress=_progress(quiet))
     click.echo(checked_text(checked))
     if out is not None:
         written = write_problems(checked, out)
@@ -106,66 +112,145 @@ def check(
 @cli.command()
 @click.argument("export", type=_EXPORT, required=False)
 @_table_options
-@click.option("--config", type=_EXPORT, help="audit.toml: windows, outcomes, thresholds, title.")
-@click.option("--period", help="Quarter under audit, such as 2026Q3. [default: the last complete one]")
-@click.option("--as-of", "as_of", help="Data cut-off as YYYY-MM-DD. [default: the latest date in the data]")
+@_audit_options
 @click.option(
     "--for",
     "audience",
     type=click.Choice(["committee", "clinic"]),
     default="committee",
     show_default=True,
-    help="committee: small counts are held back; clinic: shown, not to leave it.",
+    help="committee: small counts are held back; clinic: they are shown, and the report stays within.",
 )
+@click.option("--actions", "register", type=_EXPORT, help="Register of actions from earlier audits, as CSV.")
+@click.option("--review", is_flag=True, help="Also write review.csv: records to look at, by id, for the clinic alone.")
 @_output_options
-@click.option("--out", type=click.Path(file_okay=False, path_type=Path), help="[default: reports/<period>]")
 def audit(
     export: Path | None,
-    sessions: Path | None,
-    layers: Path | None,
-    visits: Path | None,
-    mapping: Path | None,
-    key_file: Path | None,
-    strict: bool,
-    quiet: bool,
     config: Path | None,
     period: str | None,
     as_of: str | None,
     audience: str,
+    register: Path | None,
+    review: bool,
     html: bool,
     workbook: bool,
     paper: str,
     out: Path | None,
+    **reading: Any,
 ) -> None:
     """Audit EXPORT: audit.pdf, report.json, tables and figures. Without EXPORT, the invented clinic."""
-    say = _progress(quiet)
+    say = _progress(reading["quiet"])
     protocol = replace(load_protocol(config), audience=audience)
-    cut_off = _day(as_of)
-    key = read_key(key_file, out=out or Path("reports"))
-    if export is None:
-        if any((sessions, layers, visits, mapping)):
-            raise click.UsageError("A table or mapping was given without an EXPORT to go with it.")
-        say("no export given: auditing the invented clinic that comes with outcomes")
-        files = clinic_files()
-        export, mapping = files["zones"], files["mapping"]
-        sessions, layers, visits = files["sessions"], files["layers"], files["visits"]
-    cases = load(
-        export,
-        sessions=sessions,
-        layers=layers,
-        visits=visits,
-        mapping=mapping,
-        strict=strict,
-        key=key,
+    if export is None and register is None:
+        register = clinic_files()["actions"]
+    cases, inputs = _cases(export, out, say, **reading)
+    scope = Scope.quarter(period, _day(as_of) or cases.last_date)
+    known = None
+    if register is not None:
+        known = read_actions(register, [c.id for c in protocol.criteria], set(cases.zones["record_id"].astype(str)))
+    findings = ask(cases, scope, protocol, register=known, progress=say)
+    report = compose(findings, cases, scope, protocol)
+    restricted = None
+    if review:
+        rows = review_rows(judge_all(cases, scope, protocol), cases, scope, protocol)
+        restricted = {"review.csv": review_frame(rows)}
+    written = typeset(
+        report,
+        out or Path("reports") / scope.label,
+        inputs=[*inputs, *(path for path in (config, register) if path is not None)],
+        paper=paper,
+        html=html,
+        workbook=workbook,
+        restricted=restricted,
         progress=say,
     )
-    scope = Scope.quarter(period, cut_off or cases.last_date)
-    findings = ask(cases, scope, protocol, progress=say)
-    report = compose(findings, cases, scope, protocol)
-    inputs = [path for path in (export, sessions, layers, visits, mapping, config) if path is not None]
-    folder = out or Path("reports") / scope.label
-    written = typeset(report, folder, inputs=inputs, paper=paper, html=html, workbook=workbook, progress=say)
     click.echo(f"The report is {written.pdf}")
+    if review:
+        click.echo("review.csv names records: keep it within the clinic.")
+
+
+@cli.command()
+@click.argument("export", type=_EXPORT, required=False)
+@click.option("--practitioner", required=True, help="Whose records, by the code in the export.")
+@_table_options
+@_audit_options
+@_output_options
+def benchmark(
+    export: Path | None,
+    practitioner: str,
+    config: Path | None,
+    period: str | None,
+    as_of: str | None,
+    html: bool,
+    workbook: bool,
+    paper: str,
+    out: Path | None,
+    **reading: Any,
+) -> None:
+    """Set one practitioner's own settings and results beside the pooled peers', for that practitioner."""
+    say = _progress(reading["quiet"])
+    protocol = load_protocol(config)
+    cases, inputs = _cases(export, out, say, **reading)
+    scope = own_scope(cases, Scope.quarter(period, _day(as_of) or cases.last_date), practitioner)
+    findings = ask(cases, scope, protocol, questions=BENCHMARK, progress=say)
+    written = typeset(
+        compose_benchmark(findings, cases, scope, protocol),
+        out or Path("reports") / f"{scope.label}-own",
+        inputs=[*inputs, *([config] if config is not None else [])],
+        paper=paper,
+        html=html,
+        workbook=workbook,
+        progress=say,
+    )
+    click.echo(f"The report is {written.pdf}")
+
+
+@cli.command(name="expect")
+@click.argument("export", type=_EXPORT, required=False)
+@click.option("--zone", required=True, help="A zone of the record contract, such as upper_lip.")
+@click.option("--skin-type", required=True, help="Fitzpatrick type, I to VI.")
+@click.option("--energy", "pulse_energy_mj", type=float, required=True, help="Pulse energy in mJ.")
+@click.option(
+    "--density", "density_pct", type=float, required=True, help="Share of the skin covered in one pass, in %."
+)
+@click.option("--passes", type=float, required=True)
+@click.option("--age", "age_years", type=int, help="Age in years. [default: the ages in the records]")
+@click.option("--spot", "spot_um", type=float, help="Beam width in µm. [default: the protocol's beam class]")
+@_table_options
+@_audit_options
+def expected(export: Path | None, config: Path | None, period: str | None, as_of: str | None, **given: Any) -> None:
+    """Say what EXPORT's records show of zones treated at such settings. It recommends none."""
+    asked = Asked(**{f.name: given.pop(f.name) for f in fields(Asked)})
+    say = _progress(given["quiet"])
+    protocol = load_protocol(config)
+    cases, _ = _cases(export, None, say, **given)
+    scope = Scope.quarter(period, _day(as_of) or cases.last_date)
+    (finding,) = ask(
+        cases, scope, protocol, questions=(lambda cases, scope, protocol: expect(cases, scope, protocol, asked),)
+    )
+    click.echo(expect_text(finding))
+
+
+def _cases(
+    export: Path | None,
+    out: Path | None,
+    say: Step,
+    *,
+    key_file: Path | None,
+    strict: bool,
+    quiet: bool,
+    **files: Path | None,
+) -> tuple[Cases, list[Path]]:
+    """Load the export, or the invented clinic where none is given; also the files that were read."""
+    key = read_key(key_file, out=out or Path("reports"))
+    if export is None:
+        if any(files.values()):
+            raise click.UsageError("A table or mapping was given without an EXPORT to go with it.")
+        say("no export given: reading the invented clinic that comes with outcomes")
+        found = clinic_files()
+        export, files = found["zones"], {name: found[name] for name in _CLINIC}
+    cases = load(export, **files, strict=strict, key=key, progress=say)
+    return cases, [export, *(path for path in files.values() if path is not None)]
 
 
 @cli.command(name="mapping")

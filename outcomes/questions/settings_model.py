@@ -23,7 +23,7 @@ from outcomes.questions.follow_up import follow_up, mature
 from outcomes.questions.population import Population, everyone, first_treatments, treated_between
 from outcomes.questions.settings_in_use import comparable_settings
 from outcomes.questions.settings_split import Split, split_effects
-from outcomes.questions.settings_support import patients_beside, rung_for
+from outcomes.questions.settings_support import overlaps, patients_beside, rung_for
 from outcomes.records.cases import Cases
 from outcomes.records.vocabulary import REGIONS, Outcome
 from outcomes.wording import count, decimal
@@ -240,13 +240,16 @@ def cannot_say(frame: pd.DataFrame, design: Design, setting: Setting, protocol: 
     """Why nothing can be said of a setting, as a clause; empty when something can.
 
     A setting is spoken of only if at least ``fewest_patients_beside`` patients stand on either side of one
-    step, and if the rest of the model explains no more than ``collinear_above`` of its variation.
+    step, if in some region skin types and practitioners use both ends of one, and if the rest of the model explains
+    no more than ``collinear_above`` of its variation.
     """
     fewest = protocol.fewest_patients_beside
     if patients_beside(frame, setting.column, setting.step) < fewest:
         return f"fewer than {count(fewest)} patients stand on either side of a difference of {setting.step_label}"
     if setting.step_label not in design.labels:
         return "the setting does not vary"
+    if not any(place.zones.any() for place in overlaps(frame, setting, protocol).values()):
+        return f"in no region is a difference of {setting.step_label} used by any skin type and practitioner alike"
     column = design.labels.index(setting.step_label)
     share = explained_by_rest(design.matrix, column)
     if share > protocol.collinear_above:

@@ -10,6 +10,7 @@ from itertools import zip_longest
 from outcomes import wording
 from outcomes.findings import Finding, Grid
 from outcomes.protocol import Protocol
+from outcomes.questions.criteria_defined import criteria_defined
 from outcomes.records.cases import Cases
 from outcomes.records.scope import Scope
 from outcomes.records.vocabulary import DELAYED_HEALING_DAYS, PROLONGED_REDNESS_DAY, REGIONS, Outcome
@@ -28,7 +29,7 @@ from outcomes.report.document import (
 )
 from outcomes.report.formulas import formulas_for
 
-_MOST_REASONS = 40
+_MOST_REASONS = 12
 _OTHER_ROW = re.compile(r"\brow \d[\d,]*")
 _KIND_WORDS = {"csv": "CSV", "xlsx": "XLSX", "parquet": "Parquet"}
 _CONTACT_WORDS = {"in_person": "in person", "video": "video", "photo": "photograph", "phone": "telephone"}
@@ -41,7 +42,7 @@ def data_quality(cases: Cases) -> Section:
     kept = wording.percent(zones.rows_accepted / zones.rows_read) if zones.rows_read else "none"
     says = [
         f"Of {wording.plural(zones.rows_read, 'row')} of treated zones, {wording.count(zones.rows_accepted)} were "
-        f"accepted ({kept}) and {wording.count(zones.rows_refused)} set aside. Every figure after this section rests "
+        f"accepted ({kept}) and {wording.count(zones.rows_refused)} set aside. Every figure of this report rests "
         "on accepted rows only."
     ]
     if any(c.rows_refused for c in source.counts):
@@ -198,7 +199,10 @@ def definitions(protocol: Protocol) -> Section:
         )
     else:
         says.append("The protocol's defaults are in force; no entry was changed for this audit.")
-    return Section("definitions", "Definitions and windows", (Prose(tuple(says)), Shown(table, "definitions_1")))
+    criteria = Shown(criteria_defined(protocol), "definitions_2")
+    return Section(
+        "definitions", "Definitions and windows", (Prose(tuple(says)), Shown(table, "definitions_1"), criteria)
+    )
 
 
 def limits() -> Section:
@@ -210,7 +214,6 @@ def limits() -> Section:
             Columns(
                 (
                     ("What this audit cannot show", texts.LIMITS),
-                    ("Not asked in this report", texts.NOT_ASKED),
                     ("How it must not be used", texts.CAUTIONS),
                 ),
                 listed=True,
@@ -259,13 +262,13 @@ def audit_layout(
     protocol: Protocol,
     versions: Sequence[tuple[str, str]],
 ) -> tuple[Section, ...]:
-    """Arrange the audit: data first, then one section a question, then how and how far to trust it."""
+    """Arrange the audit: one section a question, then the data behind them, then how and how far to trust it."""
     files = {f.table: f.sha256 for f in cases.source.files}
     if cases.source.mapping_sha256 is not None:
         files["mapping"] = cases.source.mapping_sha256
     return (
-        data_quality(cases),
         *(finding_section(finding) for finding in findings),
+        data_quality(cases),
         methods(findings, scope),
         definitions(protocol),
         limits(),

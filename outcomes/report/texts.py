@@ -49,13 +49,6 @@ LIMITS: tuple[str, ...] = (
     "common practice without a source, and another choice would give other rates.",
 )
 
-NOT_ASKED: tuple[str, ...] = (
-    "Whether anything has a trend over the quarters, beyond the comparison with the baseline; whether standards were "
-    "met; what benefit treatment brought; comfort and anaesthesia; how often consent was recorded; how treatments "
-    "were planned; what became of earlier actions.",
-    "Where the records hold any of it, it was read and checked but not analysed.",
-)
-
 VERDICT_MEANINGS: tuple[tuple[str, str], ...] = (
     ("met", "The whole interval, or the full count, lies on the right side of the target."),
     ("not met", "The whole interval, or the full count, lies on the wrong side of the target."),

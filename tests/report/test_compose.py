@@ -52,10 +52,10 @@ def test_reasons_are_counted_by_rule(data: dict[str, Any]) -> None:
 def test_sections_stand_in_order_and_are_numbered(data: dict[str, Any]) -> None:
     keys = [s["key"] for s in data["sections"]]
     assert keys == [
-        "data_quality", "settings_in_use", "complications", "settings_and_risk", "healing", "practitioners",
+        "settings_in_use", "complications", "settings_and_risk", "healing", "practitioners", "trend", "data_quality",
         "methods", "definitions", "limits", "reproducibility", "sign_off",
     ]  # fmt: skip
-    assert [s["number"] for s in data["sections"]] == list(range(1, 12))
+    assert [s["number"] for s in data["sections"]] == list(range(1, 13))
 
 
 def test_key_findings_go_by_urgency_and_point_to_their_section(data: dict[str, Any]) -> None:

@@ -19,9 +19,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from outcomes.estimates.design import Numeric, Term, build
+from outcomes.estimates.design import Design, Numeric, Term, build
 from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
 from outcomes.estimates.firth import penalised
+from outcomes.estimates.separation import collinear_columns
 from outcomes.protocol import SETTINGS, Protocol, Setting
 from outcomes.questions.settings_support import patients_beside, rung_for
 from outcomes.wording import count, quantity
@@ -86,10 +87,10 @@ def split_effects(
     for s in SETTINGS:
         parts = split_columns(parts, s)
         terms += [
-            Numeric(f"{s.column}_{part}", per=s.step, label=f"{s.step_label}, {part}")
-            for part in ("within", "between", "of_zone")
+            Numeric(f"{s.column}_{part}", per=s.step, label=f"{s.step_label}, {part}") for part in ("within", "between")
         ]
-    design = build(parts, [*terms, *beside])
+    terms += beside
+    design = _with_zones(parts, terms)
     patients = frame["patient_id"].to_numpy(dtype=str)
     rung = rung_for(design.matrix.shape[1] - 1, patients, event)
     known = {
@@ -118,6 +119,16 @@ def split_effects(
         )
 
     return {s.column: Split(answer(s, "within"), answer(s, "between")) for s in SETTINGS}
+
+
+def _with_zones(parts: pd.DataFrame, terms: Sequence[Term]) -> Design:
+    """The design with the zones' means added as far as they say something: a few zones are told by fewer numbers."""
+    means = [Numeric(f"{s.column}_of_zone", per=s.step, label=f"{s.step_label}, of the zone") for s in SETTINGS]
+    design = build(parts, [*terms, *means])
+    redundant = (
+        {design.term_of[j] for j in collinear_columns(design.matrix, np.ones(len(parts)))} if len(parts) else set()
+    )
+    return build(parts, [*terms, *(m for m in means if m.column not in redundant)])
 
 
 def _no_within(parts: pd.DataFrame, setting: Setting, protocol: Protocol) -> str:

@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from outcomes.estimates.firth import Rung, ladder
 from outcomes.protocol import Protocol, Setting
-from outcomes.questions.population import NOT_RECORDED
 from outcomes.records.vocabulary import REGIONS
 from outcomes.wording import count
 
@@ -133,7 +132,9 @@ def _spanning(
     groups = part[column].astype(str).to_numpy(dtype=str)
     spanning: list[str] = []
     without: list[str] = []
-    for group in sorted(set(groups.tolist()), key=lambda g: (g == NOT_RECORDED, g)):
+    kind = part[column].dtype
+    order = [str(level) for level in kind.categories] if isinstance(kind, pd.CategoricalDtype) else sorted(set(groups))
+    for group in (str(level) for level in order if level in set(groups)):
         own = groups == group
         below = len(set(patients[own & (values <= low + slack).to_numpy(dtype=bool)]))
         above = len(set(patients[own & (values >= low + setting.step - slack).to_numpy(dtype=bool)]))

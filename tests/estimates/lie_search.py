@@ -38,6 +38,7 @@ from outcomes.estimates import (
     standardise,
     turnbull,
     validation,
+    weighted,
 )
 from outcomes.estimates.design import Category, Design, Numeric, Spline, build
 from outcomes.estimates.estimate import Estimate, Fit, NotEstimable, tidy
@@ -156,6 +157,13 @@ def by_estimating_equations(rows: pd.DataFrame, level: float) -> Any:
         )
         for kind in marginal.CORRELATIONS
     ]
+
+
+@searched("weighted.weighted_logistic")
+def by_weights(rows: pd.DataFrame, level: float) -> Any:
+    return weighted.weighted_logistic(
+        design_of(rows), rows["event"], weight=rows["wait"] + 0.5, cluster=rows["patient"], level=level
+    )
 
 
 @searched("cox.proportional_hazards", "cox.proportionality")

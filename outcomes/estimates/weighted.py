@@ -1,0 +1,139 @@
+"""Odds ratios when some records stand for others: logistic regression with weights, limits by patient."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import stats
+from scipy.special import expit
+
+from outcomes.estimates.arrays import weights
+from outcomes.estimates.binary import Values, cluster_codes, observe, whole_numbers
+from outcomes.estimates.design import Design
+from outcomes.estimates.estimate import Answer, Fit, FloatArray, NotEstimable
+from outcomes.estimates.ratios import cannot_say, left_out, nothing_to_fit, odds_ratio
+from outcomes.estimates.separation import standardised
+
+METHOD = "logistic regression with inverse-probability weights, sandwich covariance by patient"
+_MOST = 100
+
+
+def weighted_logistic(
+    design: Design, events: Values, *, weight: ArrayLike, cluster: Values, level: float = 0.95
+) -> Fit | NotEstimable:
+    """Which odds ratios hold when the records seen stand, by their weights, for those like them that were not?
+
+    Solves ``Σ w x (y − μ) = 0``. Covariance ``A⁻¹ B A⁻¹ · G/(G − 1)`` with the scores summed by patient, t on G − 1
+    degrees of freedom. Weights are taken as known; with weights that were estimated the limits are, if
+    anything, too wide.
+
+    Parameters
+    ----------
+    design : Design
+        Of n single records.
+    events : array of shape (n,)
+        0/1 or booleans.
+    weight : array of shape (n,)
+        Above zero; only their proportions matter.
+    cluster : array of shape (n,)
+        Patient of each record, none missing.
+    level : float
+
+    Returns
+    -------
+    Fit or NotEstimable
+        NotEstimable as in `outcomes.estimates.logistic.maximum_likelihood`, and where the equations have no
+        solution.
+
+    Raises
+    ------
+    ValueError
+        If a weight is missing or not above zero, events are no 0/1, a cluster is missing, or lengths differ.
+
+    References
+    ----------
+    Binder DA (1983) Int Stat Rev 51:279–292. doi:10.2307/1402588
+    Seaman SR, White IR (2013) Stat Methods Med Res 22:278–295. doi:10.1177/0962280210395740
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from outcomes.estimates.design import Numeric, build
+    >>> rows = pd.DataFrame({"dense": [0, 0, 0, 1, 1, 1], "event": [0, 1, 0, 1, 0, 1], "patient": [1, 2, 3, 4, 5, 6]})
+    >>> fit = weighted_logistic(
+    ...     build(rows, [Numeric("dense")]), rows["event"], weight=[1, 2, 1, 1, 2, 1], cluster=rows["patient"]
+    ... )
+    >>> round(fit.terms[0].value, 6)
+    1.0
+    """
+    data = observe(design, events, cluster=cluster)
+    codes = cluster_codes(cluster, design.index)
+    w = weights(weight, len(design.matrix))
+    if len(w) and not w.min() > 0:
+        raise ValueError("a weight is above zero; leave out records that stand for nobody")
+    refusal = nothing_to_fit(design, data, method=METHOD, finite=True)
+    if refusal is not None:
+        return refusal
+    w = w / w.mean()
+    y = whole_numbers("events", events)
+    x, shift, scale = standardised(design.matrix, w)
+    point = _solve(x, y, w)
+    if point is None:
+        return cannot_say("model", "the weighted equations have no solution", method=METHOD, data=data)
+    mu = expit(x @ point)
+    inverse = np.linalg.inv((x * (w * mu * (1 - mu))[:, None]).T @ x)
+    groups = data.patients or 0
+    scores = np.zeros((groups, x.shape[1]))
+    np.add.at(scores, codes, x * (w * (y - mu))[:, None])
+    covariance = groups / (groups - 1) * inverse @ (scores.T @ scores) @ inverse
+    turn = np.diag(1 / scale)
+    turn[0, 1:] = -shift[1:] / scale[1:]
+    coefficients, covariance = turn @ point, turn @ covariance @ turn.T
+    errors = np.sqrt(np.maximum(np.diag(covariance), 0.0))
+    degrees = float(groups - 1)
+    answers: list[Answer] = []
+    for j, label in enumerate(design.labels):
+        if not design.reported[j]:
+            continue
+        value, error = float(coefficients[j]), float(errors[j])
+        if not error > 1e-10 * max(1.0, abs(value)):
+            answers.append(cannot_say(label, "too few patients tell", method=METHOD, data=data))
+            continue
+        half = float(stats.t.isf((1 - level) / 2, degrees)) * error
+        p = 2 * float(stats.t.sf(abs(value) / error, degrees))
+        answers.append(
+            odds_ratio(label, value, value - half, value + half, method=METHOD, data=data, level=level, p_value=p)
+        )
+    return Fit(
+        method=METHOD,
+        terms=(*answers, *left_out(design, method=METHOD, data=data)),
+        names=design.names,
+        coefficients=coefficients,
+        covariance=covariance,
+        n=data.n,
+        patients=data.patients,
+        events=data.event_count,
+        degrees_of_freedom=np.full(len(coefficients), degrees),
+        details={"standard_error": errors, "effective_number": float(w.sum() ** 2 / (w**2).sum())},
+    )
+
+
+def _solve(x: FloatArray, y: FloatArray, w: FloatArray) -> FloatArray | None:
+    point = np.zeros(x.shape[1])
+    for _ in range(_MOST):
+        mu = expit(x @ point)
+        try:
+            step = np.linalg.solve((x * (w * mu * (1 - mu))[:, None]).T @ x, x.T @ (w * (y - mu)))
+        except np.linalg.LinAlgError:
+            return None
+        largest = float(np.abs(step).max())
+        if not math.isfinite(largest):
+            return None
+        point = point + step * min(1.0, 3.0 / max(largest, 1e-300))
+        if np.abs(point).max() > 50:
+            return None
+        if largest < 1e-10:
+            return point
+    return None

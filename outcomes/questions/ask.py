@@ -21,6 +21,7 @@ from outcomes.questions.healing import healing
 from outcomes.questions.learning import learning
 from outcomes.questions.planning import planning
 from outcomes.questions.practitioners import practitioners
+from outcomes.questions.sensitivity import sensitivity
 from outcomes.questions.settings_and_risk import settings_and_risk
 from outcomes.questions.settings_in_use import settings_in_use
 from outcomes.questions.standards import standards_finding
@@ -36,6 +37,7 @@ AUDIT: tuple[Question, ...] = (
     trend,
     settings_and_risk,
     benefit,
+    sensitivity,
     healing,
     practitioners,
     learning,

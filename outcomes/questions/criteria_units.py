@@ -25,19 +25,32 @@ def as_known_on(cases: Cases, day: date) -> Cases:
 
     Zones whose outcomes do not follow from dated contacts (a flat export gives them on the zone row) stay as they are.
     """
+    visits = cases.visits
+    treated = cases.zones.set_index("record_id")["treated_on"]
+    seen_on = visits["record_id"].map(treated) + pd.to_timedelta(visits["day"].astype("Float64").fillna(0), unit="D")
+    return with_contacts(cases, (seen_on <= pd.Timestamp(day)).to_numpy(dtype=bool))
+
+
+def with_contacts(cases: Cases, kept: np.ndarray) -> Cases:
+    """Cases whose follow-up is that of some of their contacts alone.
+
+    Zones whose outcomes do not follow from contacts (a flat export gives them on the zone row) stay as they are.
+
+    Parameters
+    ----------
+    kept : bool array, one entry a row of the visits
+    """
     zones, visits = cases.zones, cases.visits
-    treated = zones.set_index("record_id")["treated_on"]
     blank = zones.assign(**{column: pd.Series(pd.NA, index=zones.index, dtype=zones[column].dtype)
                             for column in _FOLLOW_UP if column in zones})  # fmt: skip
     again, _ = add_follow_up(blank, visits)
     follows = _alike(zones, again)
-    seen_on = visits["record_id"].map(treated) + pd.to_timedelta(visits["day"].astype("Float64").fillna(0), unit="D")
-    earlier, _ = add_follow_up(blank, visits.loc[(seen_on <= pd.Timestamp(day)).to_numpy(dtype=bool)])
+    shown = visits.loc[kept]
+    earlier, _ = add_follow_up(blank, shown)
     frame = zones.copy()
     for column in _FOLLOW_UP:
         if column in frame:
             frame[column] = frame[column].where(~follows, earlier[column].astype(frame[column].dtype))
-    shown = visits.loc[(seen_on <= pd.Timestamp(day)).to_numpy(dtype=bool)]
     return replace(cases, frame=frame, visit_frame=shown)
 
 

@@ -139,14 +139,15 @@ def graded(population: Population, outcome: Outcome) -> tuple[Population, np.nda
     return Population(frame, known.left_out), event
 
 
-def _model(candidates: Population, outcome: Outcome, protocol: Protocol) -> Modelled:
+def benefit_model(candidates: Population, outcome: Outcome, protocol: Protocol, *, effects: bool = True) -> Modelled:
+    """The model of one benefit; without `effects` only what adjusted shares need."""
     population, event = graded(candidates, outcome)
     beside: list[Term] = []
     if len(population):
         present = [g for g in (*GRADERS, NOT_RECORDED) if bool((population.frame["grader"] == g).any())]
         if len(present) > 1:
             beside.append(Category("grader", present[0], label="graded by"))
-    return model_outcome(population, outcome, protocol, event=event, beside=beside)
+    return model_outcome(population, outcome, protocol, event=event, beside=beside, split=effects, profile=effects)
 
 
 def _step(modelled: Modelled, setting: Setting, protocol: Protocol) -> Step | None:

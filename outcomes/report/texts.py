@@ -39,7 +39,8 @@ LIMITS: tuple[str, ...] = (
     "Healing and redness are seen at contacts, so that their days are known only to lie between two contacts.",
     "Zones of one patient are alike. Intervals allow for it where the method says so; where a method does not, it "
     "says that too.",
-    "Nothing is imputed: a blank is not filled in; the page on sensitivity leaves such zones out for comparison. Where case-mix is not recorded, that is a level of its own in the "
+    "Nothing is imputed: a blank is not filled in; the section on sensitivity leaves such zones out for comparison. "
+    "Where case-mix is not recorded, that is a level of its own in the "
     "models. Where a model uses fewer records than were accepted, the section counts those left out and why.",
     "First treatment means the first in these records. An earlier one, before the records begin or elsewhere, is not "
     "known.",

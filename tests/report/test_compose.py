@@ -178,7 +178,6 @@ def test_cautions_are_on_the_first_page_and_in_full(data: dict[str, Any]) -> Non
     entries = dict(_blocks(data, "limits")[0]["entries"])
     assert entries["How it must not be used"] == list(texts.CAUTIONS)
     assert entries["What this audit cannot show"] == list(texts.LIMITS)
-    assert entries["Not asked in this report"] == list(texts.NOT_ASKED)
 
 
 def test_words_that_a_reader_may_not_know_are_explained(data: dict[str, Any]) -> None:

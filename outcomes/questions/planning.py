@@ -75,7 +75,7 @@ def planning(
         title="Planning",
         asks="How many more cases would settle what this audit could not show, and by when at the clinic's volume?",
         says=_sentences(settled, never),
-        brief=_brief(settled, never),
+        brief="",
         estimates=_estimates(plans),
         exhibits=(_grid(shown, len(plans) - len(shown)),) if shown else (),
         denominators=_volume_said(cases, scope),
@@ -217,16 +217,6 @@ def _sentences(settled: Sequence[Plan], never: Sequence[Plan]) -> tuple[str, ...
             )
         says.append(f"{line}.")
     return tuple(says)
-
-
-def _brief(settled: Sequence[Plan], never: Sequence[Plan]) -> str:
-    total = len(settled) + len(never)
-    if not total:
-        return ""
-    return (
-        f"Of {number_word(total)} things not shown, {number_word(len(settled))} {'has' if len(settled) == 1 else 'have'} an even "
-        "chance of being settled within five years at the present volume, were the present estimates true."
-    )
 
 
 def _estimates(plans: Sequence[Plan]) -> tuple[Answer, ...]:

@@ -365,17 +365,15 @@ def _apart(answer: Answer) -> bool:
 
 
 def _brief(courses: Sequence[_Course]) -> str:
+    """What moved, for the first page; silent where nothing did."""
     moved = [c.outcome.label for c in courses if _apart(c.adjusted)]
     signals = [c.outcome.label for c in courses if c.watched.first_signals]
-    if not courses or all(isinstance(c.adjusted, NotEstimable) for c in courses):
-        return ""
-    first = (
-        f"At equal case-mix the newest mature quarter differs from the four before it in {listing(moved)}"
-        if moved
-        else "At equal case-mix no complication is shown to have changed against the four quarters before"
-    )
-    second = f"; control charts signal for {listing(signals)}" if signals else "; no control chart signals"
-    return f"{first}{second}."
+    parts = []
+    if moved:
+        parts.append(f"at equal case-mix the newest mature quarter differs from the four before it in {listing(moved)}")
+    if signals:
+        parts.append(f"control charts signal for {listing(signals)}")
+    return f"{capital('; '.join(parts))}." if parts else ""
 
 
 def _headlines(courses: Sequence[_Course]) -> tuple[tuple[str, str], ...]:

@@ -15,6 +15,7 @@ from outcomes.wording import (
     capital,
     count,
     decapital,
+    estimate_text,
     interval,
     level_percent,
     listing,
@@ -157,6 +158,55 @@ def _sentences(judged: Sequence[Judged], scope: Scope) -> tuple[str, ...]:
         return ("The protocol holds no criteria, so that none was judged.",)
     tally = _tally(judged)
     says = [_brief(judged)]
+    failed = [j.now for j in tally["not met"] if j.now.criterion.rule == "census"]
+    if failed:
+        says.append(
+            f"By count not met: {'; '.join(f'{decapital(n.criterion.title)} ({shortfall(n)})' for n in failed)}."
+        )
+    missed = [j.now for j in tally["not met"] if j.now.criterion.rule == "interval"]
+    if missed:
+        says.append(f"By interval not met: {'; '.join(_share_sentence(n) for n in missed)}.")
+    unsaid = [j.now for j in tally["cannot say"]]
+    if unsaid:
+        reasons = "; ".join(f"{decapital(n.criterion.title)} ({_reason(n)})" for n in unsaid)
+        says.append(f"Cannot be said: {reasons}.")
+    says.append(_changes(judged))
+    return tuple(says)
+
+
+def _share_sentence(now: Judgement) -> str:
+    return f"{decapital(now.criterion.title)}, {now.quarter}, {plain_estimate(now.answer)}; target {target_text(now)}"
+
+
+def _reason(now: Judgement) -> str:
+    return getattr(now.answer, "reason", "") or "nothing to judge"
+
+
+def _changes(judged: Sequence[Judged]) -> str:
+    said = [j.change for j in judged if isinstance(j.change, Estimate)]
+    moved = [
+        j
+        for j in judged
+        if isinstance(j.change, Estimate)
+        and j.change.low is not None
+        and j.change.high is not None
+        and (j.change.low > 0 or j.change.high < 0)
+    ]
+    line = (
+        f"Of {number_word(len(said))} changes against the quarter before, {number_word(len(moved))} "
+        f"{'has' if len(moved) == 1 else 'have'} an interval that leaves out zero"
+    )
+    if not moved:
+        return line + "."
+    return f"{line}: {'; '.join(f'{decapital(j.now.criterion.title)} {estimate_text(j.change)}' for j in moved)}."
+
+
+_MOST_NAMED = 4
+
+
+def _headlines(judged: Sequence[Judged]) -> tuple[tuple[str, str], ...]:
+    tally = _tally(judged)
+    lines = []
     failed = [j.now for j in tally["not met"] if j.now.criterion.rule == "census"]
     if failed:
         named = sorted(failed, key=lambda n: n.fitting / max(1, n.counted))[:_MOST_NAMED]

@@ -3,35 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from datetime import date, timedelta
+from dataclasses import replace
 
 import numpy as np
-import pandas as pd
 
-from outcomes.estimates.design import Category, Numeric, Term, build
-from outcomes.estimates.difference import difference
 from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
-from outcomes.estimates.firth import ladder, penalised
-from outcomes.estimates.standardise import standardised_risks
 from outcomes.findings import Exhibit, Finding, Forest, Row, Timeline
 from outcomes.protocol import Protocol
-from outcomes.questions.cusum import CALIBRATION_QUARTERS, Watched, watch
+from outcomes.questions.cusum import CALIBRATION_QUARTERS
 from outcomes.questions.disclosure import HELD_CELL, is_small, shows_small_counts
-from outcomes.questions.follow_up import follow_up, maturity_days, newest_mature_quarter
+from outcomes.questions.follow_up import maturity_days
 from outcomes.questions.outcome_risk import (
     OutcomeRisk,
     by_day,
-    four_quarters_before,
-    outcome_risk,
     share_text,
-    span_label,
 )
-from outcomes.questions.population import everyone, treated_between
-from outcomes.questions.settings_model import LABELS, REFERENCES, SHORT_SET
+from outcomes.questions.population import everyone
+from outcomes.questions.trend_course import Course, by_quarter, course_of, new_devices
 from outcomes.records.cases import Cases
-from outcomes.records.scope import Scope, quarter_of, quarter_start
-from outcomes.records.vocabulary import REGIONS, Outcome
+from outcomes.records.scope import Scope
 from outcomes.wording import (
     capital,
     count,
@@ -44,24 +34,6 @@ from outcomes.wording import (
     quantity,
 )
 
-MOST_QUARTERS = 12
-_LATER = "treated in the newest quarter"
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Course:
-    """One outcome over time: the newest quarter that has had its time, twelve months, and the change."""
-
-    outcome: Outcome
-    newest: date
-    now: OutcomeRisk
-    before: OutcomeRisk
-    twelve: OutcomeRisk
-    raw: Answer
-    adjusted: Answer
-    young: int
-    watched: Watched
-
 
 def trend(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
     """Are complications becoming more or less frequent, at equal follow-up and equal case-mix?
@@ -70,11 +42,11 @@ def trend(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
     named and not given. Control charts look at every session in order and do not wait for a quarter to end.
     """
     everybody = everyone(cases).frame
-    courses = [_course(everybody, cases, scope, protocol.outcome(name), protocol) for name in protocol.modelled]
-    devices = _new_devices(everybody)
+    courses = [course_of(everybody, cases, scope, protocol.outcome(name), protocol) for name in protocol.modelled]
+    devices = new_devices(everybody)
     exhibits: list[Exhibit] = [_changes(courses, protocol)]
     shown = max(courses, key=lambda c: c.twelve.events, default=None)
-    quarters = () if shown is None else _quarters(everybody, shown, scope, protocol)
+    quarters = () if shown is None else by_quarter(everybody, shown, scope, protocol)
     if shown is not None:
         exhibits.append(_timeline(shown, quarters, devices, protocol))
     exhibits += [
@@ -123,114 +95,6 @@ def trend(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
     )  # fmt: skip
 
 
-def _course(everybody: pd.DataFrame, cases: Cases, scope: Scope, outcome: Outcome, protocol: Protocol) -> _Course:
-    start, end, label = newest_mature_quarter(outcome, scope.end, scope.as_of)
-    first, last = quarter_start(*four_quarters_before(start)), start - timedelta(days=1)
-    now = outcome_risk(treated_between(everybody, start, end), outcome, label, protocol)
-    before = outcome_risk(treated_between(everybody, first, last), outcome, span_label(first, last), protocol)
-    year_start = quarter_start(*_shifted(start, -3))
-    twelve = outcome_risk(treated_between(everybody, year_start, end), outcome, span_label(year_start, end), protocol)
-    reached = pd.Timestamp(scope.as_of - timedelta(days=maturity_days(outcome)))
-    treated = everybody.loc[everybody["treated_on"] <= pd.Timestamp(scope.end)]
-    term = f"{outcome.label}{by_day(outcome)}: {label} minus {before.span}"
-    return _Course(
-        outcome=outcome,
-        newest=start,
-        now=now,
-        before=before,
-        twelve=twelve,
-        raw=_minus(now, before, term),
-        adjusted=_adjusted(
-            treated_between(everybody, first, end), outcome, start, f"{term}, at equal case-mix", protocol
-        ),
-        young=int((treated["treated_on"] > reached).sum()),
-        watched=watch(cases, scope, outcome, protocol),
-    )
-
-
-def _shifted(start: date, quarters: int) -> tuple[int, int]:
-    year, number = quarter_of(start)
-    return year, number + quarters
-
-
-def _minus(now: OutcomeRisk, before: OutcomeRisk, term: str) -> Answer:
-    a, b = now.weighted.risk, before.weighted.risk
-    if isinstance(a, Estimate) and isinstance(b, Estimate):
-        return difference(a, b, term=term)
-    return NotEstimable(
-        term, "one of the two cannot be said", n=now.treated + before.treated, unit="difference in proportion"
-    )
-
-
-def _quarters(
-    everybody: pd.DataFrame, course: _Course, scope: Scope, protocol: Protocol
-) -> tuple[tuple[str, OutcomeRisk | None], ...]:
-    """The last quarters up to the period, oldest first; None for those that have not had their time."""
-    if everybody.empty:
-        return ()
-    oldest = everybody["treated_on"].min().date()
-    found: list[tuple[str, OutcomeRisk | None]] = []
-    place = scope.start
-    for _ in range(MOST_QUARTERS):
-        start = quarter_start(*_shifted(place, 0))
-        if start < oldest - timedelta(days=92):
-            break
-        end = quarter_start(*_shifted(start, 1)) - timedelta(days=1)
-        year, number = quarter_of(start)
-        label = f"{year}Q{number}"
-        frame = treated_between(everybody, start, end)
-        if len(frame):
-            found.append(
-                (label, None if start > course.newest else outcome_risk(frame, course.outcome, label, protocol))
-            )
-        place = start - timedelta(days=1)
-    return tuple(reversed(found))
-
-
-def _adjusted(frame: pd.DataFrame, outcome: Outcome, start: date, term: str, protocol: Protocol) -> Answer:
-    """Difference in standardised risk between the newest mature quarter and the four before it, among zones known."""
-    unit = "difference in proportion"
-    frame = frame.loc[frame["region"].notna()]
-    if outcome.regions is not None:
-        frame = frame.loc[frame["region"].astype("string").isin(outcome.regions).to_numpy(dtype=bool)]
-    state = follow_up(frame, outcome)
-    frame, event = frame.loc[state.known], state.event[state.known]
-    late = (frame["treated_on"] >= pd.Timestamp(start)).to_numpy(dtype=float)
-    if not late.any() or late.all():
-        return NotEstimable(term, "no zone whose outcome is known on one of the two sides", n=len(frame), unit=unit)
-    terms: list[Term] = [Numeric("_late", label=_LATER)]
-    terms += [
-        Category(name, REFERENCES[name], label=LABELS[name], level_labels=REGIONS if name == "region" else None)
-        for name in SHORT_SET
-    ]
-    covariates = frame[list(SHORT_SET)].assign(_late=late)
-    design = build(covariates, terms)
-    patients = int(frame.loc[event, "patient_id"].nunique())
-    rung = ladder(design.matrix.shape[1] - 1, patients, int(event.sum()))
-    if rung.rung != "penalised":
-        return NotEstimable(term, rung.reason, n=len(frame), events=int(event.sum()), unit=unit)
-    cluster = frame["patient_id"].to_numpy(dtype=str)
-    fit = penalised(design, event.astype(int), cluster=cluster, level=protocol.level, profile=())
-    if isinstance(fit, NotEstimable):
-        return replace(fit.named(term), unit=unit)
-    sides = [design.evaluate(covariates.assign(_late=value)) for value in (1.0, 0.0)]
-    return standardised_risks(fit, sides, ("now", "before"), level=protocol.level).difference(0, 1, term=term)
-
-
-def _new_devices(everybody: pd.DataFrame) -> dict[str, str]:
-    """Quarters in which a device was first used, the first quarter of the records left out."""
-    used = everybody.loc[everybody["device_id"].notna()]
-    if used.empty:
-        return {}
-    first = used.groupby(used["device_id"].astype(str))["quarter"].min()
-    start = str(everybody["quarter"].min())
-    found: dict[str, list[str]] = {}
-    for device, quarter in first.items():
-        if str(quarter) != start:
-            found.setdefault(str(quarter), []).append(str(device))
-    return {quarter: f"first use of {listing(sorted(devices))}" for quarter, devices in found.items()}
-
-
 def _counts(risk: OutcomeRisk, protocol: Protocol) -> str:
     """Events of zones treated; small counts are held back from what leaves the clinic."""
     if not shows_small_counts(protocol) and (is_small(risk.events, protocol) or is_small(risk.treated, protocol)):
@@ -238,7 +102,7 @@ def _counts(risk: OutcomeRisk, protocol: Protocol) -> str:
     return f"{count(risk.events)} / {count(risk.treated)}"
 
 
-def _changes(courses: Sequence[_Course], protocol: Protocol) -> Forest:
+def _changes(courses: Sequence[Course], protocol: Protocol) -> Forest:
     rows = [
         Row(
             f"{capital(c.outcome.label)}{by_day(c.outcome)}",
@@ -269,7 +133,7 @@ def _points(answer: Answer) -> str:
 
 
 def _timeline(
-    course: _Course, quarters: Sequence[tuple[str, OutcomeRisk | None]], devices: dict[str, str], protocol: Protocol
+    course: Course, quarters: Sequence[tuple[str, OutcomeRisk | None]], devices: dict[str, str], protocol: Protocol
 ) -> Timeline:
     labels = tuple(label for label, _ in quarters)
     answers: list[Answer] = []
@@ -297,7 +161,7 @@ def _timeline(
     )
 
 
-def _chart(course: _Course, protocol: Protocol) -> Exhibit:
+def _chart(course: Course, protocol: Protocol) -> Exhibit:
     watched, chart = course.watched, course.watched.chart
     assert chart is not None
     if watched.first_signals:
@@ -318,7 +182,7 @@ def _months(value: float) -> str:
     return quantity(float(round(value)) if value >= 10 else round(value, 1))
 
 
-def _sentences(courses: Sequence[_Course], protocol: Protocol) -> tuple[str, ...]:
+def _sentences(courses: Sequence[Course], protocol: Protocol) -> tuple[str, ...]:
     says = []
     for c in courses:
         now, before = c.now, c.before
@@ -364,7 +228,7 @@ def _apart(answer: Answer) -> bool:
     )
 
 
-def _brief(courses: Sequence[_Course]) -> str:
+def _brief(courses: Sequence[Course]) -> str:
     """What moved, for the first page; silent where nothing did."""
     moved = [c.outcome.label for c in courses if _apart(c.adjusted)]
     signals = [c.outcome.label for c in courses if c.watched.first_signals]
@@ -376,7 +240,7 @@ def _brief(courses: Sequence[_Course]) -> str:
     return f"{capital('; '.join(parts))}." if parts else ""
 
 
-def _headlines(courses: Sequence[_Course]) -> tuple[tuple[str, str], ...]:
+def _headlines(courses: Sequence[Course]) -> tuple[tuple[str, str], ...]:
     lines = []
     for c in courses:
         if c.watched.first_signals:
@@ -399,7 +263,7 @@ def _headlines(courses: Sequence[_Course]) -> tuple[tuple[str, str], ...]:
     return tuple(lines)
 
 
-def _requests(courses: Sequence[_Course]) -> tuple[str, ...]:
+def _requests(courses: Sequence[Course]) -> tuple[str, ...]:
     found = [c.outcome.label for c in courses if any(d == "higher" for d, _ in c.watched.first_signals)]
     if not found:
         return ()
@@ -409,7 +273,7 @@ def _requests(courses: Sequence[_Course]) -> tuple[str, ...]:
     )
 
 
-def _methods(courses: Sequence[_Course], protocol: Protocol) -> tuple[str, ...]:
+def _methods(courses: Sequence[Course], protocol: Protocol) -> tuple[str, ...]:
     charted = [c for c in courses if c.watched.chart is not None]
     a_month = np.mean([c.watched.sessions_a_month for c in charted]) if charted else 0.0
     return (

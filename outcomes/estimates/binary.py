@@ -6,7 +6,7 @@ Likelihoods need the patterns only; what concerns patients needs a cell for each
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,6 +19,9 @@ from outcomes.estimates.estimate import FloatArray
 
 Codes = NDArray[np.intp]
 Values = Sequence[Any] | NDArray[Any] | pd.Series
+
+_EXACT = 2**52  # whole numbers up to here are exact in a float
+_LARGEST = 2**62
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -113,7 +116,7 @@ def observe(
         allowed = "0 or 1" if trials is None else "whole numbers from 0 to the trials of the row"
         raise ValueError(f"events must be {allowed}")
     k, n = k * w, n * w
-    pattern, first = patterns(design.matrix)
+    pattern, first = patterns(design.matrix, design.level_groups)
     count = len(first)
     cells = None if cluster is None else _cells(pattern, cluster_codes(cluster, design.index), k, n)
     return Binary(
@@ -142,38 +145,71 @@ def cluster_codes(cluster: Values, index: pd.Index | None = None) -> Codes:
     return codes.astype(np.intp)
 
 
-def patterns(matrix: FloatArray) -> tuple[Codes, Codes]:
-    """Number the distinct rows of a matrix.
+def patterns(matrix: FloatArray, level_groups: Codes | None = None) -> tuple[Codes, Codes]:
+    """Number the distinct rows of a matrix in an order that does not depend on the order of its rows.
+
+    Parameters
+    ----------
+    matrix : ndarray of shape (n, p)
+    level_groups : integer array of shape (p,) or None
+        As `Design.level_groups` gives them; found out, one column at a time, when None.
 
     Returns
     -------
     pattern : integer array of shape (n,)
         Pattern of each row.
     first : integer array of shape (m,)
-        A row that shows each pattern.
+        The first row that shows each pattern.
     """
     if len(matrix) == 0:
         empty = np.zeros(0, dtype=np.intp)
         return empty, empty
-    # columns of 0 and 1 are the digits of one whole number, exact up to 52 of them in a float
-    binary = np.all((matrix == 0) | (matrix == 1), axis=0)
-    digits = np.flatnonzero(binary)
-    code = np.zeros(len(matrix), dtype=np.int64)
-    for start in range(0, len(digits), 52):
-        part = digits[start : start + 52]
-        weight = np.zeros(matrix.shape[1])
-        weight[part] = 2.0 ** np.arange(len(part))
-        found, levels = pd.factorize((matrix @ weight).astype(np.int64))
-        code = found if start == 0 else pd.factorize(code * len(levels) + found)[0]
-    for column in matrix[:, ~binary].T:
-        found, levels = pd.factorize(column + 0.0)
-        code = code * len(levels) + found
-        if code.max() > 2**40:
-            code, _ = pd.factorize(code)
-    code, known = pd.factorize(code)
-    first = np.empty(len(known), dtype=np.intp)
+    groups = _lone_indicators(matrix) if level_groups is None else level_groups
+    code, size = np.zeros(len(matrix), dtype=np.int64), 1
+    for part, count in _digits(matrix, groups):
+        if size * count > _LARGEST:
+            code, size = _renumbered(code, size)
+        code, size = code * count + part, size * count
+    code, size = _renumbered(code, size)
+    first = np.empty(size, dtype=np.intp)
     first[code[::-1]] = np.arange(len(code))[::-1]
     return code.astype(np.intp), first
+
+
+def _lone_indicators(matrix: FloatArray) -> Codes:
+    """A group of its own for each column of nothing but 0 and 1, −1 for others."""
+    groups = np.full(matrix.shape[1], -1, dtype=np.intp)
+    for j, column in enumerate(matrix.T):
+        if all(bool(np.all((part == 0) | (part == 1))) for part in (column[:64], column)):
+            groups[j] = j
+    return groups
+
+
+def _digits(matrix: FloatArray, groups: Codes) -> Iterator[tuple[Codes, int]]:
+    """Whole numbers from 0 for each row, and how many there may be, which together tell the rows of a matrix apart."""
+    weight, size = np.zeros(matrix.shape[1]), 1
+    for group in np.unique(groups[groups >= 0]):
+        columns = np.flatnonzero(groups == group)
+        if size * (len(columns) + 1) > _EXACT:
+            yield _renumbered((matrix @ weight).astype(np.int64), size)
+            weight, size = np.zeros(matrix.shape[1]), 1
+        weight[columns] = size * np.arange(1, len(columns) + 1)
+        size *= len(columns) + 1
+    yield _renumbered((matrix @ weight).astype(np.int64), size)
+    for column in matrix[:, groups < 0].T:
+        code, levels = pd.factorize(column + 0.0, sort=True)
+        yield code.astype(np.int64), len(levels)
+
+
+def _renumbered(code: Codes, size: int) -> tuple[Codes, int]:
+    """Numbers below `size` as numbers from 0 without gaps, in the same order, and how many there are."""
+    if size > 4 * len(code) + 1024:
+        found, levels = pd.factorize(code, sort=True)
+        return found.astype(np.int64), len(levels)
+    present = np.zeros(size, dtype=bool)
+    present[code] = True
+    rank = np.cumsum(present) - 1
+    return rank[code], int(rank[-1]) + 1
 
 
 def _cells(pattern: Codes, cluster: Codes, events: FloatArray, trials: FloatArray) -> Cells:

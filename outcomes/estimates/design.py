@@ -135,6 +135,18 @@ class Design:
     index: pd.Index
     blocks: tuple[_Block, ...]
 
+    @property
+    def level_groups(self) -> NDArray[np.intp]:
+        """Which columns hold the levels of one category, so that a row has a single 1 among them or none?
+
+        Returns
+        -------
+        integer array of shape (p,)
+            The same number for the columns of one category; 0 for the intercept, −1 for quantities and splines.
+        """
+        number = {block.term.column: i for i, block in enumerate(self.blocks, 1) if isinstance(block.term, Category)}
+        return np.array([0 if not term else number.get(term, -1) for term in self.term_of], dtype=np.intp)
+
     def evaluate(self, frame: pd.DataFrame) -> FloatArray:
         """The same columns for other rows.
 

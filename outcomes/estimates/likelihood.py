@@ -22,6 +22,7 @@ _HALVINGS = 3  # a step halved more often than this is not a good step
 _PROFILE_PRECISION = 1e-8  # the profile's value errs by the square of it
 _WEAKEST = 1e-9
 _FARTHEST = 30.0  # log odds ratio for one standard deviation of a column
+_FEW_EVENTS = 10  # for each coefficient: with fewer there may be several maxima
 _FAR = 60  # outward steps in search of a limit
 
 
@@ -47,7 +48,7 @@ class State:
         Fisher information X′WX.
     inverse : ndarray of shape (p, p)
     probability, leverage : arrays of shape (m,)
-        Of each pattern; the leverage counts all its records.
+        Of each pattern; the leverage counts all its records, and is left at nought where nothing is penalised.
     """
 
     point: FloatArray
@@ -102,10 +103,12 @@ class Surface:
         information = (self.matrix * weight[:, None]).T @ self.matrix
         lower = np.linalg.cholesky(information)
         inverse = np.linalg.inv(information)
-        leverage = weight * np.einsum("ij,ij->i", self.matrix @ inverse, self.matrix)
         value = float(self.events @ eta - self.trials @ np.logaddexp(0.0, eta))
-        value += 2 * self.penalty * float(np.log(np.diag(lower)).sum())
-        residual = self.events - self.trials * mu + 2 * self.penalty * leverage * (0.5 - mu)
+        residual, leverage = self.events - self.trials * mu, np.zeros(len(mu))
+        if self.penalty:
+            leverage = weight * np.einsum("ij,ij->i", self.matrix @ inverse, self.matrix)
+            value += 2 * self.penalty * float(np.log(np.diag(lower)).sum())
+            residual += 2 * self.penalty * leverage * (0.5 - mu)
         return State(point, value, self.matrix.T @ residual, information, inverse, mu, leverage)
 
     def maximum(self, start: State | None = None, fixed: int | None = None, precision: float = 1e-10) -> State:
@@ -148,6 +151,8 @@ class Surface:
 
     def _augmented(self, state: State, free: Codes) -> FloatArray:
         """Information of the records augmented by their leverages, free columns only."""
+        if not self.penalty:
+            return state.information[np.ix_(free, free)]
         mu = state.probability
         weight = (self.trials + 2 * self.penalty * state.leverage) * mu * (1 - mu)
         columns = self.matrix[:, free]
@@ -195,22 +200,36 @@ class Surface:
         return final
 
     def held(self, column: int, value: float, near: State) -> State:
-        """The maximum with one (scaled) coefficient held at `value`, searched from a solved state nearby.
+        """The maximum with one (scaled) coefficient held at `value`.
+
+        Searched from a solved state nearby. With few events the penalised likelihood may have several maxima: then
+        it is searched from all risks at one half too, and the highest of what was found is returned, whichever
+        state was near.
 
         Raises
         ------
         NotConverged
             If no maximum is found.
         """
-        tangent = near.inverse[:, column] / near.inverse[column, column]
-        for point in (near.point + tangent * (value - near.point[column]), near.point.copy(), None):
-            start = np.zeros_like(near.point) if point is None else point
+        tangent = near.point + near.inverse[:, column] / near.inverse[column, column] * (value - near.point[column])
+        nought = np.zeros_like(near.point)
+        several = self._several_maxima_may_be()
+        found: list[State] = []
+        for start in (tangent, nought, near.point.copy()) if several else (tangent, near.point.copy(), nought):
             start[column] = value
             try:
-                return self.maximum(self.at(start), fixed=column, precision=_PROFILE_PRECISION)
+                found.append(self.maximum(self.at(start), fixed=column, precision=_PROFILE_PRECISION))
             except (np.linalg.LinAlgError, NotConverged):
                 continue
-        raise NotConverged("no maximum was found with one coefficient held")
+            if len(found) == (2 if several else 1):
+                break
+        if not found:
+            raise NotConverged("no maximum was found with one coefficient held")
+        return max(found, key=lambda state: state.value)
+
+    def _several_maxima_may_be(self) -> bool:
+        events, trials = float(self.events.sum()), float(self.trials.sum())
+        return self.penalty > 0 and min(events, trials - events) < _FEW_EVENTS * self.matrix.shape[1]
 
     def limit(
         self,

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
-import statsmodels.api as sm
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
 from outcomes.estimates.design import Design
-from outcomes.estimates.estimate import Answer, Estimate, Fit, NotEstimable
+from outcomes.estimates.estimate import Answer, Estimate, Fit, FloatArray, NotEstimable
 
-METHOD = "linear regression, cluster-robust covariance by patient (CR1), t reference"
+METHOD = "linear regression, cluster-robust covariance by patient (CR2), Satterthwaite's t reference"
+_FULL_LEVERAGE = 1e-9  # an eigenvalue of I − H below this: a direction that the patient alone determines
 
 
 def linear_regression(
@@ -18,9 +20,10 @@ def linear_regression(
 ) -> Fit | NotEstimable:
     """By how much does the mean of a quantity differ for one step of each covariate, the others equal?
 
-    Ordinary least squares ``b = (X′X)⁻¹X′y``; covariance ``c (X′X)⁻¹ (Σ_g X_g′e_g e_g′X_g) (X′X)⁻¹`` with
-    ``c = G/(G−1) · (n−1)/(n−p)``, referred to t on G − 1 degrees of freedom. It assumes a mean that is linear in the
-    covariates and many patients; the spread may differ from record to record.
+    Ordinary least squares ``b = My`` with ``M = (X′X)⁻¹``. With H_g = X_g M X_g′ the leverage of patient g and
+    ``A_g = (I − H_g)^(−1/2)`` the covariance is ``M (Σ_g X_g′A_g e_g e_g′A_g X_g) M``, which is unbiased where records
+    have one spread; limits refer to t on Satterthwaite's degrees of freedom of each coefficient. It assumes a mean that
+    is linear in the covariates; the spread may differ from record to record.
 
     Parameters
     ----------
@@ -46,8 +49,8 @@ def linear_regression(
 
     References
     ----------
-    Liang KY, Zeger SL (1986) Biometrika 73:13–22. doi:10.1093/biomet/73.1.13
-    Cameron AC, Miller DL (2015) J Hum Resour 50:317–372. doi:10.3368/jhr.50.2.317
+    Bell RM, McCaffrey DF (2002) Survey Methodology 28:169–181.
+    Pustejovsky JE, Tipton E (2018) J Bus Econ Stat 36:672–683. doi:10.1080/07350015.2016.1247004
 
     Examples
     --------
@@ -72,39 +75,89 @@ def linear_regression(
         return refuse("no more patients than coefficients")
     if np.linalg.matrix_rank(design.matrix) < p:
         return refuse("covariates that cannot be told apart")
-    found = sm.OLS(response, design.matrix).fit()
-    if float(found.ssr) <= 1e-18 * float((response**2).sum() + 1.0):
+    inverse = np.asarray(np.linalg.inv(design.matrix.T @ design.matrix), dtype=np.float64)
+    coefficients = np.linalg.lstsq(design.matrix, response, rcond=None)[0]
+    residual = np.asarray(response - design.matrix @ coefficients, dtype=np.float64)
+    if float((residual**2).sum()) <= 1e-18 * float((response**2).sum() + 1.0):
         return refuse("no spread about the fitted mean")
-    covariance = np.asarray(found.get_robustcov_results("cluster", groups=groups, use_t=True).cov_params(), dtype=float)
-    errors = np.sqrt(np.diag(covariance))
-    quantile = float(stats.t.ppf(0.5 + level / 2, patients - 1))
+    robust = _by_patient(design.matrix, residual, groups, inverse)
+    errors = np.sqrt(np.maximum(np.diag(robust.covariance), 0.0))
     terms: list[Answer] = []
-    for name, value, error in list(zip(design.labels, found.params, errors, strict=True))[1:]:
-        if not error > 0:
+    for j, (name, value, error) in enumerate(zip(design.labels, coefficients, errors, strict=True)):
+        if j == 0:
+            continue
+        degrees = float(robust.degrees[j])
+        if not (error > 1e-12 * abs(value) and degrees > 0 and not robust.one_patient[j]):
             terms.append(NotEstimable(name, "rests on one patient alone", n=n, patients=patients, method=METHOD))
             continue
-        p_value = min(1.0, max(2 * float(stats.t.sf(abs(value) / error, patients - 1)), 1e-300))
+        half = float(stats.t.ppf(0.5 + level / 2, degrees)) * float(error)
         terms.append(
             Estimate(
                 name,
                 float(value),
-                float(value - quantile * error),
-                float(value + quantile * error),
+                float(value) - half,
+                float(value) + half,
                 METHOD,
                 n,
                 level=level,
                 unit=f"difference in {unit}" if unit else "difference",
                 patients=patients,
-                p_value=p_value,
+                p_value=min(1.0, max(2 * float(stats.t.sf(abs(value) / error, degrees)), 1e-300)),
             )
         )
     return Fit(
         METHOD,
         tuple(terms),
         tuple(design.labels),
-        np.asarray(found.params, dtype=float),
-        covariance,
+        np.asarray(coefficients, dtype=float),
+        robust.covariance,
         n,
         patients=patients,
-        degrees_of_freedom=np.full(p, patients - 1.0),
+        degrees_of_freedom=robust.degrees,
     )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Robust:
+    covariance: FloatArray
+    degrees: FloatArray
+    one_patient: NDArray[np.bool_]
+
+
+def _by_patient(x: FloatArray, residual: FloatArray, groups: NDArray[np.intp], inverse: FloatArray) -> _Robust:
+    """CR2 covariance and Satterthwaite's degrees of freedom of each coefficient.
+
+    With u_g = A_g X_g M c for the contrast c, the quadratic form has the matrix with entries
+    ``δ_gh u_g′u_g − (X_g′u_g)′ M (X_h′u_h)``; its trace squared over the trace of its square are the degrees.
+    """
+    p = x.shape[1]
+    order = np.argsort(groups, kind="stable")
+    sizes = np.bincount(groups)
+    starts = np.concatenate([[0], np.cumsum(sizes)[:-1]])
+    root = np.linalg.cholesky(inverse)
+    meat, cross = np.zeros((p, p)), np.zeros((p, p, p))
+    trace, square = np.zeros(p), np.zeros(p)
+    one_patient = np.zeros(p, dtype=bool)
+    for size in np.unique(sizes):
+        rows = order[starts[sizes == size][:, None] + np.arange(size)]
+        own = x[rows]  # patients, records, columns
+        values, vectors = np.linalg.eigh(np.eye(size) - own @ inverse @ own.swapaxes(1, 2))
+        alone = values < _FULL_LEVERAGE
+        power = np.where(alone, 0.0, np.where(alone, 1.0, values) ** -0.5)
+        adjust = np.einsum("gij,gj,gkj->gik", vectors, power, vectors)
+        score = np.einsum("gip,gij,gj->gp", own, adjust, residual[rows])
+        meat += score.T @ score
+        # u by coefficient: column j of A_g X_g M
+        u = adjust @ own @ inverse
+        length = (u**2).sum(axis=1)
+        shared = np.einsum("gip,giq,pr->gqr", own, u, root)
+        size_shared = (shared**2).sum(axis=2)
+        trace += (length - size_shared).sum(axis=0)
+        square += (length**2 - 2 * length * size_shared).sum(axis=0)
+        cross += np.einsum("gqi,gqj->qij", shared, shared)
+        rests = np.abs(np.einsum("gij,gip->gjp", vectors, own @ inverse)) > 1e-6 * np.sqrt(np.diag(inverse))
+        one_patient |= (rests & alone[:, :, None]).any(axis=(0, 1))
+    square += (cross**2).sum(axis=(1, 2))
+    degrees = np.zeros(p)
+    np.divide(trace**2, square, out=degrees, where=square > 0)
+    return _Robust(inverse @ meat @ inverse, degrees, one_patient)

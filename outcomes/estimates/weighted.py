@@ -13,6 +13,7 @@ from outcomes.estimates.arrays import weights
 from outcomes.estimates.binary import Values, cluster_codes, observe, whole_numbers
 from outcomes.estimates.design import Design
 from outcomes.estimates.estimate import Answer, Fit, FloatArray, NotEstimable
+from outcomes.estimates.firth import penalised
 from outcomes.estimates.ratios import cannot_say, left_out, nothing_to_fit, odds_ratio
 from outcomes.estimates.separation import standardised
 
@@ -118,6 +119,27 @@ def weighted_logistic(
         degrees_of_freedom=np.full(len(coefficients), degrees),
         details={"standard_error": errors, "effective_number": float(w.sum() ** 2 / (w**2).sum())},
     )
+
+
+def predicted_chance(design: Design, events: Values) -> FloatArray | NotEstimable:
+    """How likely was the event for each record, given its covariates?
+
+    Firth's logistic regression with the intercept corrected so that predicted and observed events agree (FLIC): the
+    model behind inverse-probability weights, which a sparse level must not send to nought or one.
+
+    Returns
+    -------
+    ndarray of shape (n,) or NotEstimable
+
+    References
+    ----------
+    Puhr R, Heinze G, Nold M, Lusa L, Geroldinger A (2017) Stat Med 36:2302–2317. doi:10.1002/sim.7273
+    """
+    fit = penalised(design, events, profile=())
+    if isinstance(fit, NotEstimable):
+        return fit
+    coefficients = np.append(float(fit.details["flic_intercept"]), fit.coefficients[1:])
+    return np.asarray(expit(design.matrix @ coefficients), dtype=np.float64)
 
 
 def _solve(x: FloatArray, y: FloatArray, w: FloatArray) -> FloatArray | None:

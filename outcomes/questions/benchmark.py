@@ -25,7 +25,7 @@ from outcomes.records.scope import Scope
 from outcomes.records.vocabulary import ZONES
 from outcomes.wording import capital, count, estimate_text, number_word, percent, plural, quantity
 
-REACH_DAYS = (7, 30, 90, 180)
+REACH_DAYS = (30, 90, 180)
 
 PROTECTED = (
     "No colleague is named, counted or shown alone. Peers are pooled, at least {fewest} of them and none with more than "
@@ -148,6 +148,11 @@ def own_settings(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
         rows.append(tuple(cells))
     heads = [h for s in SETTINGS for h in (s.heading, "peers")]
     says = [_settings_text(rows, protocol)]
+    if rows:
+        says.append(
+            "Standing apart from your peers says that choices differ, not that either is better: patients differ too, and no "
+            "setting is recommended."
+        )
     if hidden:
         says.append(
             f"In {plural(hidden, 'kind')} of zone your peers are not shown: too few others treated it, or one of them most of it."
@@ -171,10 +176,6 @@ def own_settings(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
         exclusions=(),
         methods=(
             f"Zones that you treated at least {count(protocol.fewest_judged)} times, by the zones' own quartiles.",
-        ),
-        caveats=(
-            "Standing apart from your peers says that choices differ, not that either is better; patients differ too. No "
-            "setting is recommended.",
         ),
     )
 
@@ -210,5 +211,5 @@ def _settings_text(rows: list[tuple[str, ...]], protocol: Protocol) -> str:
 
 Question = Callable[[Cases, Scope, Protocol], Finding]
 
-BENCHMARK: tuple[Question, ...] = (own_practice, own_complications, own_healing, own_settings, own_course)
+BENCHMARK: tuple[Question, ...] = (own_practice, own_complications, own_healing, own_course, own_settings)
 """One practitioner's questions, in order; each needs a scope from `own_scope`."""

@@ -4,37 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import date
-
-import numpy as np
-import pandas as pd
-from numpy.typing import NDArray
 
 from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
 from outcomes.estimates.funnel import detectable_odds_ratio
 from outcomes.estimates.proportion import clustered_proportion
 from outcomes.findings import Finding, Forest, Grid, Row
 from outcomes.protocol import Protocol
-from outcomes.questions.benchmark_peers import clause, is_own, rough, rough_cell, roughly, roughly_text, why_no_peers
-from outcomes.questions.complication_tables import NOT_OF_THE_SKIN
-from outcomes.questions.disclosure import HELD_CELL, Sum, bound_of_few, held, peers_reason
-from outcomes.questions.disclosure_rows import held_rows
-from outcomes.questions.follow_up import follow_up, newest_mature_quarter
-from outcomes.questions.outcome_risk import by_day, outcome_risk
-from outcomes.questions.population import everyone, treated_between
+from outcomes.questions.benchmark_figures import Figure, figures_grid, own_figures
+from outcomes.questions.benchmark_peers import clause, rough, rough_cell, roughly, roughly_text
+from outcomes.questions.disclosure import peers_reason
+from outcomes.questions.outcome_risk import by_day
 from outcomes.questions.practitioner_disclosure import with_held_rows
 from outcomes.questions.practitioner_model import Compared, Comparison, compare, judged_population
 from outcomes.records.cases import Cases
 from outcomes.records.scope import Scope
-from outcomes.records.vocabulary import Outcome
 from outcomes.wording import (
-    between_so_many,
     capital,
     count,
     decapital,
     estimate_text,
-    frequency_base,
-    frequency_cell,
     listing,
     number_word,
     plural,
@@ -69,7 +57,7 @@ class Own:
 def own_complications(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
     """How do your complications compare with your peers', at your own case-mix, and what can you tell a patient?"""
     rows = own_rows(cases, scope, protocol)
-    figures = _own_figures(cases, scope, protocol)
+    figures = own_figures(cases, scope, protocol)
     flagged = [o for o in rows if o.row is not None and o.row.verdict in _OUTSIDE]
     return Finding(
         key="own_complications",
@@ -85,7 +73,7 @@ def own_complications(cases: Cases, scope: Scope, protocol: Protocol) -> Finding
             *(f.own for f in figures),
             *(f.peers for f in figures),
         ),
-        exhibits=(_forest(rows), _grid(figures), _unsaid_grid(rows, protocol)),
+        exhibits=(_forest(rows), figures_grid(figures), _unsaid_grid(rows, protocol)),
         denominators=" ".join(
             f"{capital(o.comparison.outcome.label)}, {o.comparison.where}: "
             + (f"{plural(o.row.zones, 'zone')} of yours" if o.row is not None and not o.row.zones_held else "yours")
@@ -188,79 +176,13 @@ def _peers_at_own(c: Comparison, own: Compared, term: str, n: int | None) -> Ans
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Figure:
-    outcome: Outcome
-    own: Answer
-    peers: Answer
-    bound: float | None
-
-    def cell(self) -> str:
-        if isinstance(self.own, Estimate):
-            return frequency_cell(self.own)
-        if self.bound is not None:
-            return f"{HELD_CELL} ({between_so_many(0.0, self.bound, frequency_base(self.bound))})"
-        return HELD_CELL if HELD_CELL in self.own.reason else "cannot say"
-
-
-def _own_figures(cases: Cases, scope: Scope, protocol: Protocol) -> list[_Figure]:
-    """Own risk of each complication of the skin over all mature records, beside the pooled peers'."""
-    everybody = everyone(cases).frame
-    figures = []
-    for outcome in protocol.outcomes:
-        if outcome.kind != "zone" or outcome.derived_from == "healing" or outcome.name in NOT_OF_THE_SKIN:
-            continue
-        _, end, _ = newest_mature_quarter(outcome, scope.end, scope.as_of)
-        span = treated_between(everybody, date(1900, 1, 1), end)
-        if outcome.regions is not None:
-            span = span.loc[span["region"].astype("string").isin(outcome.regions).to_numpy(dtype=bool)]
-        mine = is_own(span, scope).to_numpy(dtype=bool)
-        if not mine.any():
-            continue
-        figures.append(_figure(span, mine, outcome, scope, protocol))
-    return figures
-
-
-def _figure(span: pd.DataFrame, mine: NDArray[np.bool_], outcome: Outcome, scope: Scope, protocol: Protocol) -> _Figure:
-    state = follow_up(span, outcome)
-    counted = (
-        pd.DataFrame(
-            {"who": span["practitioner_id"].astype(str).to_numpy(), "event": state.event, "known": state.known}
-        )
-        .groupby("who", sort=True)
-        .agg(events=("event", "sum"), zones=("event", "size"), known=("known", "sum"))
-    )
-    patients = span.groupby(span["practitioner_id"].astype(str).to_numpy())["patient_id"].nunique().sort_index()
-    back = held_rows(
-        [int(n) for n in counted["events"]],
-        [[int(n) for n in counted["zones"]], [int(n) for n in counted["known"]]],
-        [Sum(tuple(range(len(counted))))],
-        protocol,
-        patients=[int(n) for n in patients],
-    )
-    place = list(counted.index).index(str(scope.practitioner))
-    label = f"{outcome.label}{by_day(outcome)}"
-    own = outcome_risk(span.loc[mine], outcome, "yours", protocol)
-    answer, bound = replace(own.weighted.risk, term=f"{label}, yours", events=None, note=""), None
-    if place in back.events:
-        bound = bound_of_few(own.weighted.seen_patients if place in back.bounded else None, protocol.level, protocol)
-        answer = held(answer, back.reasons[place], n=None if place in back.sizes[0] else own.treated)
-    reason = why_no_peers(span, scope, protocol)
-    peers: Answer
-    if reason:
-        peers = NotEstimable(f"{label}, peers", clause(reason), n=None, unit="proportion")
-    else:
-        peers = rough(outcome_risk(span.loc[~mine], outcome, "peers", protocol).weighted.risk.named(f"{label}, peers"))
-    return _Figure(outcome, answer, peers, bound)
-
-
 def _forest(rows: Sequence[Own]) -> Forest:
     drawn = []
     for o in rows:
         own = "–"
         if o.row is not None:
             events = "–" if o.row.held else count(o.row.events)
-            own = f"{events} / {'–' if o.row.zones_held else count(o.row.zones)}"
+            own = f"{events}\u00a0/\u00a0{'–' if o.row.zones_held else count(o.row.zones)}"
         peers = rough_cell(o.peers)
         verdict = o.row.verdict if o.row is not None else "too few to judge"
         drawn.append(
@@ -275,24 +197,6 @@ def _forest(rows: Sequence[Own]) -> Forest:
         scale="ratio",
         reference=1.0,
         note="Odds ratio; above 1, more events than your peers' results would give for your regions and skin types.",
-    )
-
-
-def _grid(figures: Sequence[_Figure]) -> Grid:
-    rows = tuple(
-        (
-            capital(f"{f.outcome.label}{by_day(f.outcome)}"),
-            f.cell(),
-            rough_cell(f.peers),
-        )
-        for f in figures
-    )
-    return Grid(
-        title="Figures for consent: your own risks beside your pooled peers'",
-        headers=("", "yours", "peers, pooled"),
-        rows=rows,
-        note="So many of 100 or 1,000 zones treated, all records in which the outcome has had its time; in brackets what is "
-        "compatible, rounded outward. Not adjusted for who was treated.",
     )
 
 
@@ -329,7 +233,7 @@ def _comparison_text(rows: Sequence[Own], flagged: Sequence[Own]) -> tuple[str, 
     return tuple(says)
 
 
-def _figures_text(figures: Sequence[_Figure]) -> tuple[str, ...]:
+def _figures_text(figures: Sequence[Figure]) -> tuple[str, ...]:
     given = [f for f in figures if isinstance(f.own, Estimate) and f.own.value > 0]
     if not given:
         return ()
@@ -348,7 +252,7 @@ def _brief(rows: Sequence[Own], flagged: Sequence[Own]) -> str:
     return ""
 
 
-def _headlines(rows: Sequence[Own], flagged: Sequence[Own], figures: Sequence[_Figure]) -> tuple[tuple[str, str], ...]:
+def _headlines(rows: Sequence[Own], flagged: Sequence[Own], figures: Sequence[Figure]) -> tuple[tuple[str, str], ...]:
     lines = [(o.row.verdict, _line(o)) for o in flagged if o.row is not None]
     if not flagged and (brief := _brief(rows, flagged)):
         lines.append(("within limits", brief))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import numpy as np
 import pandas as pd
 
 from outcomes.estimates.accelerated import accelerated_failure_time, adjusted_median
@@ -14,20 +13,18 @@ from outcomes.estimates.proportion import clustered_proportion
 from outcomes.findings import Finding, Forest, Row
 from outcomes.protocol import Protocol
 from outcomes.questions.benchmark_peers import clause, is_own, rough, roughly_text, why_no_peers
+from outcomes.questions.benefit import CONTENT, HELPED, benefit_candidates, graded
 from outcomes.questions.disclosure import withheld
 from outcomes.questions.healing import FEWEST_ZONES_OF_A_KIND, healing_population
 from outcomes.questions.healing_curves import healing_intervals
-from outcomes.questions.population import everyone, first_treatments, treated_between
 from outcomes.questions.settings_model import LABELS, REFERENCES
 from outcomes.records.cases import Cases
 from outcomes.records.scope import Scope
 from outcomes.records.vocabulary import ZONES
-from outcomes.wording import count, estimate_text, plural
+from outcomes.wording import capital, count, estimate_text, plural
 
 _MINE = "your zones against your peers'"
 _CASE_MIX = ("skin_group", "age_group")
-_GOOD_GRADE = 3
-_SATISFIED = 4
 
 
 def own_healing(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
@@ -36,7 +33,6 @@ def own_healing(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
     ratio_answer, own_days, peer_days, zones = _healing(assessed.frame, scope, protocol)
     benefit = _benefit_rows(cases, scope, protocol)
     own_n = int(is_own(assessed.frame, scope).sum())
-    ratio_row = Row("Time ratio, your zones against your peers'", ratio_answer, ("",))
     day_rows = [Row("Your zones", own_days, (count(zones),)), Row("The same zones, peers' results", peer_days, ("",))]
     says = _sentences(ratio_answer, own_days, peer_days, benefit)
     return Finding(
@@ -55,14 +51,6 @@ def own_healing(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
                 "days",
             ),
             Forest(
-                "How many times as long healing takes",
-                ("", ""),
-                (ratio_row,),
-                "ratio",
-                1.0,
-                note="Above 1, your zones heal more slowly than your peers' results would give at equal zone, skin type and age.",
-            ),
-            Forest(
                 "Improvement and satisfaction",
                 ("", "zones"),
                 tuple(benefit),
@@ -76,7 +64,8 @@ def own_healing(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
             "Accelerated failure time model of the family that the protocol fixes, on the intervals between visits, with zone, "
             "skin type and age and a term for your zones, sandwich covariance by patient; settings are not allowed for, since "
             "they are what you choose. What rests on peers is rounded.",
-            "Benefit: shares with the patient as cluster (Korn and Graubard, Survey Methodology 1998;24:193–201).",
+            "Benefit: improvement of a quarter or more and satisfaction of 4 or 5, as in the audit; shares "
+            "with the patient as cluster (Korn and Graubard, Survey Methodology 1998;24:193–201).",
         ),
         caveats=(
             "Those who come back early may do so because healing is slow; if you see patients earlier than your peers do, that "
@@ -127,20 +116,16 @@ def _healing(frame: pd.DataFrame, scope: Scope, protocol: Protocol) -> tuple[Ans
 
 
 def _benefit_rows(cases: Cases, scope: Scope, protocol: Protocol) -> list[Row]:
-    population = first_treatments(everyone(cases))
-    frame = treated_between(population.frame, pd.Timestamp(0).date(), scope.end)
+    candidates = benefit_candidates(cases, scope, protocol)
     rows: list[Row] = []
-    for column, least, label in (
-        ("improvement_grade", _GOOD_GRADE, "Improved by half or more"),
-        ("satisfaction", _SATISFIED, "Satisfied or very satisfied (4 or 5 of 5)"),
-    ):
-        graded = frame.loc[frame[column].notna()]
-        mine = is_own(graded, scope).to_numpy(dtype=bool)
-        good = graded[column].to_numpy(dtype=float, na_value=np.nan) >= least
-        patient = graded["patient_id"].to_numpy(dtype=str)
+    for outcome in (HELPED, CONTENT):
+        population, good = graded(candidates, outcome)
+        found, label = population.frame, capital(outcome.label)
+        mine = is_own(found, scope).to_numpy(dtype=bool)
+        patient = found["patient_id"].to_numpy(dtype=str)
         own = clustered_proportion(good[mine], patient[mine], term=f"{label}: yours", level=protocol.level)
         rows.append(Row("Yours", withheld([own], protocol)[0], (count(int(mine.sum())),), group=label))
-        reason = why_no_peers(graded, scope, protocol)
+        reason = why_no_peers(found, scope, protocol)
         peers: Answer = (
             NotEstimable(f"{label}: peers", clause(reason), n=None, unit="proportion")
             if reason

@@ -43,7 +43,7 @@ def benefit(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
     case-mix, other settings, calendar time and grader.
     """
     candidates = benefit_candidates(cases, scope, protocol)
-    models = adjusted_for_multiplicity([_model(candidates, outcome, protocol) for outcome in (HELPED, CONTENT)])
+    models = adjusted_for_multiplicity([benefit_model(candidates, outcome, protocol) for outcome in (HELPED, CONTENT)])
     verdicts = {(m.outcome.name, s.column): judge(m, s) for m in models for s in SETTINGS}
     risks = [
         model_outcome(
@@ -147,7 +147,9 @@ def benefit_model(candidates: Population, outcome: Outcome, protocol: Protocol, 
         present = [g for g in (*GRADERS, NOT_RECORDED) if bool((population.frame["grader"] == g).any())]
         if len(present) > 1:
             beside.append(Category("grader", present[0], label="graded by"))
-    return model_outcome(population, outcome, protocol, event=event, beside=beside, split=effects, profile=effects)
+    return model_outcome(
+        population, outcome, protocol, event=event, beside=beside, split=effects, profile=None if effects else ()
+    )
 
 
 def _step(modelled: Modelled, setting: Setting, protocol: Protocol) -> Step | None:

@@ -95,7 +95,8 @@ def comfort(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
         ),
         _amounts(everything.loc[now], scope),
     ]
-    answers = [row.answer for row in (*techniques, *effects, *limits)]
+    borne = _bearable(scored, scope, protocol)
+    answers = [borne, *(row.answer for row in (*techniques, *effects, *limits))]
     answers += [a for a in _means(scored, protocol)]
     answers += [_share(check, everything, ~now, scope.baseline_label, protocol) for check in checks]
     return Finding(
@@ -103,7 +104,7 @@ def comfort(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
         title="Comfort and anaesthesia",
         asks="How was pain borne, by technique, and were doses, contact times and the time to the laser within what the clinic "
         "set itself?",
-        says=_sentences(everything, now, scored, effects, limits, scope, protocol),
+        says=_sentences(everything, now, borne, effects, limits, scope),
         brief="",
         headlines=_headlines(limits),
         estimates=tuple(answers),
@@ -116,8 +117,8 @@ def comfort(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
             "Shares by technique and against limits: patient as cluster, limits after Korn and Graubard (Survey Methodology "
             "1998;24:193–201). Mean pain: ratio of patient totals with linearised variance (Cochran, Sampling Techniques, "
             "1977, section 6.3).",
-            "Adjusted differences: linear regression of the score, cluster-robust covariance by patient (Liang and Zeger, "
-            "Biometrika 1986;73:13–22), t reference.",
+            "Adjusted differences: linear regression of the score, bias-reduced covariance by patient (CR2) with Satterthwaite's "
+            "degrees of freedom (Pustejovsky and Tipton, J Bus Econ Stat 2018;36:672–683).",
             "Injected dose: strength in % times 10 times millilitres gives milligrams; held against the lower of the limit by "
             "body weight and the cap. Where adrenaline is not recorded the lower limit holds. Minutes to the laser run from "
             "the last injection to the first pulse.",
@@ -157,6 +158,19 @@ def _pain_by_technique(scored: pd.DataFrame, protocol: Protocol) -> list[Row]:
             else Row(capital(technique), answer, cells)
         )
     return rows
+
+
+def _bearable(scored: pd.DataFrame, scope: Scope, protocol: Protocol) -> Answer:
+    """Share of the period's scored sessions in which pain was bearable, whatever the technique."""
+    recent = scored.loc[(scored["treated_on"] >= pd.Timestamp(scope.start)).to_numpy(dtype=bool)]
+    answer = clustered_proportion(
+        (recent["pain"] <= BEARABLE_PAIN).to_numpy(dtype=bool),
+        recent["patient_id"].to_numpy(dtype=str),
+        term=f"pain {quantity(BEARABLE_PAIN)} or less, {scope.label}",
+        level=protocol.level,
+    )
+    reason = reason_to_hold(answer, protocol, "sessions")
+    return held(answer, reason) if reason else answer
 
 
 def _mean_text(mean: Answer) -> str:
@@ -297,24 +311,23 @@ def _amounts(frame: pd.DataFrame, scope: Scope) -> Grid:
 def _sentences(
     everything: pd.DataFrame,
     now: np.ndarray,
-    scored: pd.DataFrame,
+    borne: Answer,
     effects: Sequence[Row],
     limits: Sequence[Row],
     scope: Scope,
-    protocol: Protocol,
 ) -> tuple[str, ...]:
     if everything.empty:
         return (
             "The export holds no sessions with anaesthesia or pain for these quarters, so that nothing can be said.",
         )
     says = []
-    recent = scored.loc[(scored["treated_on"] >= pd.Timestamp(scope.start)).to_numpy(dtype=bool)]
-    bearable = (recent["pain"] <= BEARABLE_PAIN).to_numpy(dtype=bool)
-    share = clustered_proportion(bearable, recent["patient_id"].to_numpy(dtype=str), level=protocol.level)
-    says.append(
-        f"In {scope.label}, pain was {quantity(BEARABLE_PAIN)} or less in {of_total(int(bearable.sum()), len(recent))} scored "
-        f"sessions, {estimate_text(share)}; {count(int(now.sum()) - len(recent))} were not scored."
-    )
+    if isinstance(borne, Estimate) and borne.events is not None:
+        says.append(
+            f"In {scope.label}, pain was {quantity(BEARABLE_PAIN)} or less in {of_total(borne.events, borne.n)} scored "
+            f"sessions, {estimate_text(borne)}; {count(int(now.sum()) - borne.n)} were not scored."
+        )
+    else:
+        says.append(f"Pain in {scope.label}: {estimate_text(borne)}.")
     shown = [row for row in effects if isinstance(row.answer, Estimate) and not _covers_zero(row.answer)]
     for row in shown[:3]:
         if isinstance(row.answer, Estimate):

@@ -43,11 +43,12 @@ class Watched:
         The quarters that the expected risks come from.
     limit_up, limit_down : float
     months_to_false_alarm : float
-        Average for one side if nothing changes and the calibration is right; longer than the protocol asks for, since the
-        limits hold for nine calibrations in ten.
+        Average for the side that signals sooner, if nothing changes and the calibration is right; longer than the protocol
+        asks for, since the limits hold for nine calibrations in ten.
     months_to_find : float
-        Average months until a change by the protocol's odds ratio is found, for the side of higher odds.
+        Average months until a change by the protocol's odds ratio, up or down, is found, for the side that takes longer.
     sessions_a_month : float
+        Sessions whose outcome is known, over the months that the chart watches.
     first_signals : tuple of (str, str)
         Direction and quarter of each signal in order.
     left_out : int
@@ -70,7 +71,8 @@ class Watched:
 def sessions_in_order(cases: Cases, scope: Scope, outcome: Outcome) -> tuple[pd.DataFrame, int]:
     """Mature sessions whose outcome is known, in order of treatment, and how many are not known.
 
-    A session has the event when one of its zones has; it is free of it when all its zones are known to be.
+    A session has the event when one of its zones has; it is free of it when all its zones are known to be. Sessions of a
+    day stand in the order of their first pulse, those without its time of day after them, and then by their id.
 
     Returns
     -------
@@ -106,7 +108,10 @@ def sessions_in_order(cases: Cases, scope: Scope, outcome: Outcome) -> tuple[pd.
         zones=("zones", "sum"),
     ).reset_index()
     told = (sessions["known"] | sessions["event"]).to_numpy(dtype=bool)
-    ordered = sessions.loc[told].sort_values(["treated_on", "session_id"], kind="stable").reset_index(drop=True)
+    started = cases.sessions.drop_duplicates("session_id").set_index("session_id")["laser_start"].astype("string")
+    sessions["started"] = started.reindex(sessions["session_id"]).fillna("99:99").to_numpy(dtype=str)
+    in_order = ["treated_on", "started", "session_id"]
+    ordered = sessions.loc[told].sort_values(in_order, kind="stable").reset_index(drop=True)
     ordered["skin_group"] = pd.Categorical(ordered["skin_group"], categories=list(SKIN_LEVELS))
     return ordered, int((~told).sum())
 
@@ -130,8 +135,8 @@ def watch(cases: Cases, scope: Scope, outcome: Outcome, protocol: Protocol) -> W
     if isinstance(fitted, str):
         return Watched(outcome, None, fitted)
     before, after = fitted
-    months = max(1.0, (turn - start).days / _MONTH_DAYS)
-    a_month = len(base) / months
+    # how many sessions make a month is counted where the chart watches; it does not depend on their outcomes
+    a_month = len(later) / max(1.0, ((later["treated_on"].iloc[-1].date() - turn).days + 1) / _MONTH_DAYS)
     wanted = protocol.watch.months_between_false_alarms * a_month
     shift = SURE_OF_BASELINE * _calibration_error(base, before)
     ratio = protocol.watch.odds_ratio
@@ -160,14 +165,15 @@ def watch(cases: Cases, scope: Scope, outcome: Outcome, protocol: Protocol) -> W
         patients=int(later["patient_id"].nunique()),
         events=int(event.sum()),
     )
+    sides = ((ratio, up), (1 / ratio, down))
     return Watched(
         outcome,
         chart,
         calibration=label,
         limit_up=up,
         limit_down=down,
-        months_to_false_alarm=run_length(before, odds_ratio=ratio, limit=up) / a_month,
-        months_to_find=run_length(before, odds_ratio=ratio, limit=up, true_odds_ratio=ratio) / a_month,
+        months_to_false_alarm=min(run_length(before, odds_ratio=r, limit=h) for r, h in sides) / a_month,
+        months_to_find=max(run_length(before, odds_ratio=r, limit=h, true_odds_ratio=r) for r, h in sides) / a_month,
         sessions_a_month=a_month,
         first_signals=tuple((direction, quarters[i]) for i, direction in signals),
         left_out=left_out,

@@ -46,7 +46,7 @@ class HeldRows:
 
     def of(self, row: int, events: int, n: int, column: int = 0) -> str:
         """Events over size for a cell: "12 / 300", "– / 300"."""
-        return f"{'–' if row in self.events else count(events)} / {self.size(row, n, column)}"
+        return f"{'–' if row in self.events else count(events)}\u00a0/\u00a0{self.size(row, n, column)}"
 
 
 def held_rows(

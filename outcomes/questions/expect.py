@@ -16,10 +16,11 @@ from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
 from outcomes.estimates.standardise import standardised_risks
 from outcomes.findings import Finding, Forest, Row
 from outcomes.protocol import SETTINGS, Protocol
+from outcomes.questions.benefit import CONTENT, HELPED, benefit_candidates, benefit_model, graded
 from outcomes.questions.healing import healing_model, healing_population
 from outcomes.questions.outcome_risk import by_day
-from outcomes.questions.population import AGE_LEVELS
-from outcomes.questions.settings_model import model_outcome, settings_population
+from outcomes.questions.population import AGE_LEVELS, Population
+from outcomes.questions.settings_model import Modelled, model_outcome, settings_population
 from outcomes.records.cases import Cases
 from outcomes.records.scope import Scope
 from outcomes.records.vocabulary import REGIONS, SKIN_GROUPS, SKIN_TYPES, ZONES, Outcome, region_of, spot_class
@@ -131,12 +132,14 @@ def expect(cases: Cases, scope: Scope, protocol: Protocol, asked: Asked) -> Find
         (capital(f"{o.label}{by_day(o)}{place}"), *_risk(cases, scope, protocol, asked, o))
         for o in (protocol.outcome(name) for name in protocol.modelled)
     ]
+    candidates = benefit_candidates(cases, scope, protocol)
+    answers += [(capital(f"{o.label}{place}"), *_benefit(candidates, protocol, asked, o)) for o in (HELPED, CONTENT)]
     days = (f"Days until half have healed, {ZONES[asked.zone][0]}", *_days(cases, scope, protocol, asked))
     where = ZONES[asked.zone][0]
     heading = f"{capital(where)}, skin type {asked.skin_type}, {asked.words}"
     forests = (
         Forest(
-            title=f"{heading}: adjusted risk among zones seen",
+            title=f"{heading}: adjusted share of zones seen or graded",
             headers=("", "similar: zones", "patients"),
             rows=tuple(Row(label, answer, _support_cells(support, protocol)) for label, answer, support in answers),
             scale="proportion",
@@ -162,6 +165,7 @@ def expect(cases: Cases, scope: Scope, protocol: Protocol, asked: Asked) -> Find
             "Risks: the logistic model of settings and risk (Firth's penalty; settings, region, skin type, age, indication and "
             "date; with few events region and skin type alone), standardised over the zones of the region at these settings "
             "and this skin type (Localio and others, J Clin Epidemiol 2007;60:874–882).",
+            "Benefit: the same model of improvement and satisfaction, among zones graded, with who graded.",
             "Days: the accelerated failure time model of healing, at this zone, skin type and settings.",
             f"Similar settings: {_near_words(protocol)}",
         ),
@@ -255,7 +259,28 @@ def _risk(cases: Cases, scope: Scope, protocol: Protocol, asked: Asked, outcome:
         support = replace(support, refusal="it does not occur there")
     if support.refusal:
         return _refused(term, support, "proportion", len(population), population.patients), support
-    modelled = model_outcome(population, outcome, protocol, split=False, profile=())
+    return _standardised(
+        model_outcome(population, outcome, protocol, split=False, profile=()), protocol, asked, term, support
+    )
+
+
+def _benefit(candidates: Population, protocol: Protocol, asked: Asked, outcome: Outcome) -> tuple[Answer, Support]:
+    """Adjusted share of graded zones with a benefit."""
+    region = region_of(asked.zone)
+    place = ZONES[asked.zone][0] if region is None else REGIONS[region]
+    population, _ = graded(candidates, outcome)
+    term = f"{outcome.label}, {place}, skin type {asked.skin_type}, {asked.words}"
+    support = support_of(population.frame, asked, protocol)
+    if support.refusal:
+        return _refused(term, support, "proportion", len(population), population.patients), support
+    return _standardised(benefit_model(candidates, outcome, protocol, effects=False), protocol, asked, term, support)
+
+
+def _standardised(
+    modelled: Modelled, protocol: Protocol, asked: Asked, term: str, support: Support
+) -> tuple[Answer, Support]:
+    """The model's risk over the zones of the region, all at these settings and of this skin type."""
+    population = modelled.population
     if modelled.fit is None or modelled.design is None:
         reason = modelled.rung.removeprefix("rates only: ")
         return _refused(

@@ -15,7 +15,8 @@ from outcomes.estimates.firth import ladder, penalised
 from outcomes.estimates.proportion import clustered_proportion
 from outcomes.findings import Finding, Forest, Row
 from outcomes.protocol import Protocol
-from outcomes.questions.disclosure import HELD_CELL, held, reason_to_hold
+from outcomes.questions.disclosure import Sum, held
+from outcomes.questions.disclosure_rows import held_rows
 from outcomes.questions.follow_up import follow_up
 from outcomes.questions.population import everyone, treated_between
 from outcomes.questions.practitioner_model import judged_population
@@ -31,10 +32,13 @@ BANDS: tuple[tuple[str, int, float], ...] = (
     ("151st to 400th", 151, 400),
     ("after the 400th", 401, float("inf")),
 )
+ALREADY = "Already treating when the records begin"
 VISIBLE_START_DAYS = 90
 """A practitioner's first zones are taken as seen from the start when they come this long after the records begin."""
 
 DOUBLING = "twice as many zones before"
+FEWEST_OF_NEWCOMERS = 5
+"""Patients with the event among newcomers below which their course is not given; common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -43,25 +47,27 @@ class _Learned:
     frame: pd.DataFrame
     event: np.ndarray
     effect: Answer
+    left_out: tuple[str, ...]
 
 
 def learning(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
     """Do complications go with how many zones a practitioner had treated before?
 
-    Experience is what these records hold: the running number of a practitioner's zones since they begin. It runs with the
-    calendar, so that the two can be told apart only where practitioners began at different times.
+    Experience is the running number of a practitioner's zones, counted for those whose beginning lies within the records;
+    how many the others had treated before is not known. It runs with the calendar, so that the two can be told apart only
+    where practitioners began at different times; those already there show what the calendar does by itself.
     """
     numbered = case_numbers(cases)
     newcomers = visible_starts(cases, scope)
     learned = [
         _learned(cases, scope, protocol.outcome(name), numbered, newcomers, protocol) for name in protocol.judged
     ]
-    rows = [row for one in learned for row in _bands(one, protocol)]
+    rows = [row for one in learned for row in _bands(one, newcomers, protocol)]
     effects = [
         Row(
             capital(one.outcome.label),
             one.effect,
-            (count(int(one.event.sum())) if len(one.frame) else "0", count(len(one.frame))),
+            (count(int(one.event.sum())), count(len(one.frame))),
         )
         for one in learned
     ]
@@ -76,11 +82,11 @@ def learning(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
         estimates=tuple([row.answer for row in effects] + [row.answer for row in rows]),
         exhibits=(
             Forest(
-                title="Complications by how many zones the practitioner had treated in these records",
+                title="Complications by how many zones a practitioner had treated since beginning",
                 headers=("", "events / zones"),
                 rows=tuple(rows),
                 scale="proportion",
-                note="Not adjusted; all practitioners together. Earlier zones are also earlier in the calendar.",
+                note="Not adjusted; those who began within the records together. Earlier zones are also earlier in the calendar.",
             ),
             Forest(
                 title="Odds ratio for twice as many zones before, within a practitioner and at equal calendar time",
@@ -92,19 +98,24 @@ def learning(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
             ),
         ),
         denominators=" ".join(
-            f"{capital(one.outcome.label)}: {plural(len(one.frame), 'zone')}, {plural(int(one.event.sum()), 'event')}."
+            f"{capital(one.outcome.label)}: {plural(len(one.frame), 'zone')} of "
+            f"{plural(int(one.frame['patient_id'].nunique()), 'patient')}, {plural(int(one.event.sum()), 'event')}."
             for one in learned
         ),
-        exclusions=(),
+        exclusions=tuple(
+            f"{capital(one.outcome.label)}: {'; '.join(one.left_out)}." for one in learned if one.left_out
+        ),
         methods=(
-            "Logistic regression with Firth's penalty on the binary logarithm of the running number of a practitioner's zone, "
-            "practitioner, months since the records begin, region and skin type; patient as cluster, scaled profile limits. "
+            "Logistic regression with Firth's penalty (Biometrika 1993;80:27–38) on the binary logarithm of the running number of "
+            "a newcomer's zone, practitioner, months since the records begin, region and skin type; patient as cluster, scaled "
+            "profile limits. For those already treating when the records begin the number is held constant: they tell what the "
+            "calendar does. "
             f"Nothing is said where fewer than two practitioners began {count(VISIBLE_START_DAYS)} days or more after the records "
-            "do, or where calendar, practitioner and case-mix determine more than "
-            f"{percent(protocol.collinear_above)} of experience.",
+            f"do, where fewer than {count(FEWEST_OF_NEWCOMERS)} patients of theirs had the event, or where calendar and case-mix "
+            f"determine more than {percent(protocol.collinear_above)} of how their experience grew.",
         ),
         caveats=(
-            "Experience from before the records, or elsewhere, is not in them.",
+            "Experience from before the records, or elsewhere, is not in them: who begins here may have treated for years.",
             "Harder cases may come with experience, and settings change with it; neither is allowed for."
             + ("" if said else " The table describes, and attributes nothing."),
         ),
@@ -138,14 +149,19 @@ def _learned(
     newcomers: Sequence[str],
     protocol: Protocol,
 ) -> _Learned:
-    frame = judged_population(cases, scope.end, scope.as_of, outcome).frame
+    population = judged_population(cases, scope.end, scope.as_of, outcome)
+    frame = population.frame
     number = numbered.reindex(frame["record_id"].to_numpy(dtype=str)).to_numpy(dtype=float)
+    new = frame["practitioner_id"].astype(str).isin(newcomers).to_numpy(dtype=bool)
+    # the practitioner's own mean is taken off: the model has a term for each practitioner, which it moves and nothing else
+    doublings = pd.Series(np.where(new, np.log2(np.maximum(number, 1.0)), 0.0))
+    own = doublings.groupby(frame["practitioner_id"].to_numpy(dtype=str)).transform("mean")
     frame = frame.assign(
-        case_number=number, experience=np.log2(np.maximum(number, 1.0)), calendar=frame["months"].astype(float)
+        case_number=number, experience=(doublings - own).to_numpy(), calendar=frame["months"].astype(float)
     )
     event = follow_up(frame, outcome).event
     term = f"{outcome.label}: {DOUBLING}"
-    return _Learned(outcome, frame, event, _effect(frame, event, newcomers, term, protocol))
+    return _Learned(outcome, frame, event, _effect(frame, event, newcomers, term, protocol), population.left_out)
 
 
 def _effect(frame: pd.DataFrame, event: np.ndarray, newcomers: Sequence[str], term: str, protocol: Protocol) -> Answer:
@@ -172,7 +188,10 @@ def _effect(frame: pd.DataFrame, event: np.ndarray, newcomers: Sequence[str], te
     design = build(frame, terms)
     share = explained_by_rest(design.matrix, design.labels.index(DOUBLING)) if DOUBLING in design.labels else 1.0
     if share > protocol.collinear_above:
-        return cannot(f"calendar, practitioner and case-mix determine {percent(share)} of experience")
+        return cannot(f"calendar and case-mix determine {percent(share)} of how a newcomer's experience grew")
+    mine = event & frame["practitioner_id"].astype(str).isin(newcomers).to_numpy(dtype=bool)
+    if frame.loc[mine, "patient_id"].nunique() < FEWEST_OF_NEWCOMERS:
+        return cannot(f"fewer than {count(FEWEST_OF_NEWCOMERS)} patients of newcomers had the event")
     patients = int(frame.loc[event, "patient_id"].nunique())
     rung = ladder(design.matrix.shape[1] - 1, patients, events)
     if rung.rung != "penalised":
@@ -182,26 +201,26 @@ def _effect(frame: pd.DataFrame, event: np.ndarray, newcomers: Sequence[str], te
     return fit.named(term) if isinstance(fit, NotEstimable) else fit.term(DOUBLING).named(term)
 
 
-def _bands(one: _Learned, protocol: Protocol) -> list[Row]:
-    rows = []
+def _bands(one: _Learned, newcomers: Sequence[str], protocol: Protocol) -> list[Row]:
+    rows: list[Row] = []
     number = one.frame["case_number"].to_numpy(dtype=float)
-    for label, low, high in BANDS:
-        mine = (number >= low) & (number <= high)
-        if not mine.any():
-            continue
+    new = one.frame["practitioner_id"].astype(str).isin(newcomers).to_numpy(dtype=bool)
+    groups = [(label, new & (number >= low) & (number <= high)) for label, low, high in BANDS]
+    shown = [(label, mine) for label, mine in [*groups, (ALREADY, ~new)] if mine.any()]
+    patient = one.frame["patient_id"].to_numpy(dtype=str)
+    events = [int(one.event[mine].sum()) for _, mine in shown]
+    sizes = [int(mine.sum()) for _, mine in shown]
+    # what all newcomers had follows from the total and those already there
+    bands = tuple(i for i, (label, _) in enumerate(shown) if label != ALREADY)
+    patients = [len(set(patient[mine])) for _, mine in shown]
+    back = held_rows(events, [sizes], [Sum(bands)] if bands else [], protocol, patients=patients)
+    for i, (label, mine) in enumerate(shown):
         answer = clustered_proportion(
-            one.event[mine],
-            one.frame["patient_id"].to_numpy(dtype=str)[mine],
-            term=f"{one.outcome.label}, {label}",
-            level=protocol.level,
+            one.event[mine], patient[mine], term=f"{one.outcome.label}, {label}", level=protocol.level
         )
-        reason = reason_to_hold(answer, protocol)
-        counts = f"{count(int(one.event[mine].sum()))} / {count(int(mine.sum()))}"
-        rows.append(
-            Row(label, held(answer, reason), (HELD_CELL,), group=capital(one.outcome.label))
-            if reason
-            else Row(label, answer, (counts,), group=capital(one.outcome.label))
-        )
+        if i in back.events:
+            answer = held(answer, back.reasons[i])
+        rows.append(Row(label, answer, (back.of(i, events[i], sizes[i]),), group=capital(one.outcome.label)))
     return rows
 
 

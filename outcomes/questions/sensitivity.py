@@ -2,259 +2,310 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
-import pandas as pd
-
-from outcomes.estimates.ascertainment import tipping_risk
 from outcomes.estimates.estimate import Answer, Estimate
 from outcomes.findings import Finding, Grid
 from outcomes.protocol import SETTINGS, Protocol, Setting
-from outcomes.questions.criteria_units import with_contacts
+from outcomes.questions.benefit import CONTENT, HELPED
 from outcomes.questions.follow_up import newest_mature_quarter
-from outcomes.questions.outcome_risk import by_day, outcome_risk
-from outcomes.questions.population import NOT_RECORDED, Population, everyone, treated_between
-from outcomes.questions.settings_model import Modelled, model_outcome, settings_population
-from outcomes.questions.settings_verdict import adjusted_for_multiplicity, judge
+from outcomes.questions.outcome_risk import OutcomeRisk, by_day, outcome_risk, share_text
+from outcomes.questions.population import everyone, treated_between
+from outcomes.questions.sensitivity_readings import (
+    FIRST,
+    PLANNED,
+    READINGS,
+    WEIGHTED,
+    Readings,
+    first_sessions,
+    planned_only,
+    read_again,
+)
+from outcomes.questions.sensitivity_tipping import Tipping, tipping_points
+from outcomes.questions.sensitivity_weighted import smallest_effective_share
+from outcomes.questions.settings_verdict import judge
 from outcomes.records.cases import Cases
 from outcomes.records.scope import Scope
-from outcomes.records.vocabulary import Outcome
-from outcomes.wording import capital, decimal, estimate_text, interval, listing, number_word, percent, plural, ratio
+from outcomes.wording import capital, count, interval, level_text, listing, percent, ratio
 
-_Reading = Callable[[Cases, Scope, Outcome, Protocol], Population]
+TURNED = "another verdict than in the main analysis: "
 
 
 @dataclass(frozen=True, slots=True)
-class Reanalysis:
-    """One other way of reading the records."""
+class Turned:
+    """A verdict that another reading turns to or from "associated"."""
 
-    name: str
-    words: str
-    population: _Reading
+    setting: Setting
+    label: str
+    before: str
+    after: str
+    reading: str
 
-
-def _as_it_is(cases: Cases, scope: Scope, outcome: Outcome, protocol: Protocol) -> Population:
-    return settings_population(cases, scope.end, scope.as_of, outcome, protocol)
-
-
-def _planned_only(cases: Cases, scope: Scope, outcome: Outcome, protocol: Protocol) -> Population:
-    planned = with_contacts(cases, cases.visits["scheduled"].fillna(False).to_numpy(dtype=bool))
-    return settings_population(planned, scope.end, scope.as_of, outcome, protocol)
-
-
-def _first_session(cases: Cases, scope: Scope, outcome: Outcome, protocol: Protocol) -> Population:
-    population = settings_population(cases, scope.end, scope.as_of, outcome, protocol)
-    first = everyone(cases).frame.groupby("patient_id")["treated_on"].min()
-    own = population.frame["patient_id"].map(first)
-    return population.keep(population.frame["treated_on"] == own, "zones of a patient's later sessions")
-
-
-def _complete(cases: Cases, scope: Scope, outcome: Outcome, protocol: Protocol) -> Population:
-    population = settings_population(cases, scope.end, scope.as_of, outcome, protocol)
-    for column in ("skin_group", "age_group", "indication_group"):
-        population = population.keep(
-            population.frame[column].astype(str) != NOT_RECORDED, "zones with case-mix not recorded"
-        )
-    return population
-
-
-REANALYSES: tuple[Reanalysis, ...] = (
-    Reanalysis("planned visits", "only contacts that had been planned count", _planned_only),
-    Reanalysis("first session", "only each patient's first session", _first_session),
-    Reanalysis("complete", "only zones whose case-mix is recorded in full", _complete),
-)
+    @property
+    def what(self) -> str:
+        """The pair in words: "density and hyperpigmentation"."""
+        return f"{self.setting.label} and {self.label}"
 
 
 def sensitivity(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
     """Which answers survive another way of reading the same records?
 
-    Each setting's odds ratio is estimated again on other readings of the records, each judged by the same rule as the
-    main one; for risks, how much higher the risk among those not seen would have to be to leave the printed interval.
+    Each setting's odds ratio, of complications and of benefit, is estimated again on other readings of the records,
+    each judged by the same rule as the main one; risks are read again too, and for each standard on a complication it
+    is said how much higher the risk of zones not known would have to be to turn its verdict.
     """
-    outcomes = [protocol.outcome(name) for name in protocol.modelled]
-    main = _models(_as_it_is, outcomes, cases, scope, protocol)
-    others = {r.name: _models(r.population, outcomes, cases, scope, protocol) for r in REANALYSES}
-    everybody = everyone(cases).frame
-    unseen = [_tipping(everybody, outcome, scope, protocol) for outcome in outcomes]
-    moved = changes(main, others)
-    answers: list[Answer] = []
-    for name, models in (("main", main), *others.items()):
-        answers += [
-            m.effects[s.column].named(f"{m.outcome.label}: {s.step_label}, {name}") for m in models for s in SETTINGS
-        ]
+    readings = read_again(cases, scope, protocol)
+    risks = _risks_again(cases, scope, protocol)
+    tipping = tipping_points(cases, scope, protocol)
+    moved = turned(readings)
     return Finding(
         key="sensitivity",
         title="Sensitivity",
         asks="Which answers survive another way of reading the same records?",
-        says=_sentences(main, moved, unseen),
+        says=_sentences(readings, moved, tipping),
         brief="",
         headlines=tuple(
-            ("described", f"{capital(what)}: the verdict is {before}, but {after} when {words}.")
-            for what, before, after, words in moved
+            ("described", f"{capital(t.what)}: {t.before}, but {t.after} when {READINGS[t.reading]}.") for t in moved
         ),
-        estimates=tuple(answers),
-        exhibits=(_grid(main, others), _unseen_grid(unseen)),
-        denominators=" ".join(
-            f"{capital(m.outcome.label)}: {plural(len(m.population), 'zone')} in the main analysis, "
-            + listing([f"{len(o.population)} with {name}" for name, o in ((n, ms[i]) for n, ms in others.items())])
-            + "."
-            for i, m in enumerate(main)
+        estimates=(*_answers(readings), *_risk_answers(risks), *(a for t in tipping for a in (t.risk, t.times))),
+        exhibits=(
+            _ratios(readings, protocol),
+            _risks(risks, protocol),
+            *((_standards(tipping, protocol),) if tipping else ()),
         ),
-        methods=(
-            "The model, ladder, limits and verdict are those of Settings and complications, Benjamini–Hochberg within each reading. "
-            + " ".join(f"{capital(r.name)}: {r.words}." for r in REANALYSES),
-            "Tipping point: the risk among those not known at which events over all treated would reach the upper limit printed "
-            "under Complications, (limit × all − events) / (all − known).",
-        ),
+        denominators="Zones in the main analysis: "
+        + "; ".join(f"{m.outcome.label} {count(len(m.population))}" for m in readings.main)
+        + ". The tables say on how many each other reading rests.",
+        methods=_methods(readings),
         caveats=(
             "A verdict that survives these readings is not thereby right: all of them share what the records leave out.",
             "Fewer zones widen intervals; a verdict may go from associated to not shown for that alone.",
-            "Odds ratios are not weighted for who was seen, and nothing is imputed: what is not recorded is a level of its own, or "
-            "left out under complete.",
+            "Weights make up for what was recorded on the day of treatment. If zones return because of the outcome itself, "
+            "only the tipping points say how much that could matter.",
+            "Nothing is imputed: what is not recorded is a level of its own, or left out in the reading of complete "
+            "case-mix. Benefit is graded outside the visits, so that planned visits do not bear on it.",
         ),
     )
 
 
-def _models(
-    reading: _Reading, outcomes: Sequence[Outcome], cases: Cases, scope: Scope, protocol: Protocol
-) -> list[Modelled]:
-    steps = tuple(s.step_label for s in SETTINGS)
-    models = [model_outcome(reading(cases, scope, o, protocol), o, protocol, profile=steps) for o in outcomes]
-    return adjusted_for_multiplicity(models)
-
-
-def _pairs(models: Sequence[Modelled]) -> list[tuple[Modelled, Setting]]:
-    return [(m, s) for m in models for s in SETTINGS]
-
-
-def changes(main: Sequence[Modelled], others: dict[str, list[Modelled]]) -> list[tuple[str, str, str, str]]:
-    """Verdicts that another reading turns: what, the main word, the other word, and the reading in words."""
-    words = {r.name: r.words for r in REANALYSES}
+def turned(readings: Readings) -> list[Turned]:
+    """Verdicts that another reading turns to or from "associated"."""
     found = []
-    for name, models in others.items():
-        for (m, s), (o, _) in zip(_pairs(main), _pairs(models), strict=True):
-            before, after = judge(m, s).word, judge(o, s).word
-            if before != after and "associated" in (before, after):
-                found.append((f"{s.label} and {m.outcome.label}", before, after, words[name]))
+    for i, m, s in readings.each():
+        before = judge(m, s).word
+        for name in readings.others:
+            after = readings.verdict(name, i, s)
+            if after and after != before and "associated" in (before, after):
+                found.append(Turned(s, m.outcome.label, before, after, name))
     return found
+
+
+def with_sensitivity(findings: Sequence[Finding]) -> tuple[Finding, ...]:
+    """The findings, with each headline and sentence on a setting saying which other readings turn it.
+
+    Without *sensitivity* among them they come back as they are.
+    """
+    own = next((f for f in findings if f.key == "sensitivity"), None)
+    if own is None:
+        return tuple(findings)
+    notes: dict[tuple[str, str], list[str]] = {}
+    for answer in own.estimates:
+        pair, _, name = answer.term.rpartition(", ")
+        label, _, step = pair.rpartition(": ")
+        if name in READINGS and answer.note.startswith(TURNED):
+            after = answer.note.removeprefix(TURNED).split(";")[0]
+            notes.setdefault((label, step), []).append(f"{capital(after)} when {READINGS[name]}.")
+    return tuple(_carried(f, notes) if f.key in ("settings_and_risk", "benefit") else f for f in findings)
+
+
+def _carried(finding: Finding, notes: dict[tuple[str, str], list[str]]) -> Finding:
+    def headline(word: str, sentence: str) -> tuple[str, str]:
+        for s in SETTINGS:
+            for (label, step), found in notes.items():
+                ratio_of = sentence.startswith(f"{capital(s.label)} and {label}: ")
+                helped = finding.key == "benefit" and label == HELPED.label and s.more in sentence
+                if step == s.step_label and word == "associated" and (ratio_of or helped):
+                    sentence = f"{sentence} {' '.join(found)}"
+        return word, sentence
+
+    def said(sentence: str) -> str:
+        for (label, step), found in notes.items():
+            if sentence.startswith(f"Zones treated with {step} had ") and f" {label}" in sentence.split(": ")[0]:
+                sentence = f"{sentence} {' '.join(found)}"
+        return sentence
+
+    headlines = tuple(headline(word, sentence) for word, sentence in finding.headlines)
+    return replace(finding, headlines=headlines, says=tuple(said(sentence) for sentence in finding.says))
+
+
+def _answers(readings: Readings) -> list[Answer]:
+    answers: list[Answer] = []
+    for i, m, s in readings.each():
+        name = f"{m.outcome.label}: {s.step_label}"
+        before = judge(m, s).word
+        answers.append(m.effects[s.column].named(f"{name}, main"))
+        for reading in readings.others:
+            answer = readings.answer(reading, i, s)
+            if answer is None:
+                continue
+            after = readings.verdict(reading, i, s)
+            moved = after != before and "associated" in (before, after)
+            note = "; ".join(part for part in (f"{TURNED}{after}" if moved else "", answer.note) if part)
+            answers.append(replace(answer, term=f"{name}, {reading}", note=note))
+    return answers
+
+
+def _ratios(readings: Readings, protocol: Protocol) -> Grid:
+    rows, groups = [], []
+    for i, m, s in readings.each():
+        if m.outcome is CONTENT:  # in the tables; the page shows one measure of benefit
+            continue
+        before = judge(m, s).word
+        cells = [_cell(m.effects[s.column]), *(_limits(readings.answer(name, i, s)) for name in readings.others)]
+        other = [
+            f"{after} ({name})"
+            for name in readings.others
+            if (after := readings.verdict(name, i, s)) and after != before
+        ]
+        rows.append((capital(s.step_label), *cells, f"{before}; {listing(other)}" if other else f"{before} in all"))
+        groups.append(capital(m.outcome.label))
+    return Grid(
+        "Odds ratios of one step of each setting, read in other ways",
+        ("", "Main", *(capital(name) for name in readings.others), "Verdict"),
+        tuple(rows),
+        tuple(groups),
+        note=f"With {level_text(protocol.level)}; of other readings the interval alone, the estimate being in the tables. "
+        + " ".join(f"{capital(n)}: {w}." for n, w in READINGS.items()),
+    )
+
+
+def _limits(answer: Answer | None) -> str:
+    if answer is None:
+        return "–"
+    return interval(answer) if isinstance(answer, Estimate) else "cannot say"
 
 
 def _cell(answer: Answer) -> str:
     return f"{ratio(answer.value)} ({interval(answer)})" if isinstance(answer, Estimate) else "cannot say"
 
 
-def _grid(main: Sequence[Modelled], others: dict[str, list[Modelled]]) -> Grid:
-    rows, groups = [], []
-    for i, (m, s) in enumerate(_pairs(main)):
-        cells = [capital(s.step_label), _cell(m.effects[s.column])]
-        turned = []
-        for name, models in others.items():
-            o, _ = _pairs(models)[i]
-            cells.append(_cell(o.effects[s.column]))
-            if judge(o, s).word != judge(m, s).word:
-                turned.append(f"{judge(o, s).word} ({name})")
-        word = judge(m, s).word
-        rows.append((*cells, f"{word}; {listing(turned)}" if turned else f"{word} in all"))
-        groups.append(capital(m.outcome.label))
-    return Grid(
-        "Odds ratios of one step of each setting, read in other ways",
-        ("", "Main", *(capital(name) for name in others), "Verdict"),
-        tuple(rows),
-        tuple(groups),
-        number_columns=tuple(range(1, 2 + len(others))),
-        note="With 95 % intervals, each adjusted as in Settings and complications.",
-    )
-
-
-@dataclass(frozen=True, slots=True)
-class _Unseen:
-    outcome: Outcome
-    span: str
-    reach: float
-    seen: Answer
-    risk: Answer
-    needed: float | None
-
-
-def _tipping(everybody: pd.DataFrame, outcome: Outcome, scope: Scope, protocol: Protocol) -> _Unseen:
-    start, end, label = newest_mature_quarter(outcome, scope.end, scope.as_of)
-    found = outcome_risk(treated_between(everybody, start, end), outcome, label, protocol).weighted
-    needed = None
-    if isinstance(found.risk, Estimate) and found.risk.high is not None:
-        needed = tipping_risk(found.events, found.known, found.n, found.risk.high)
-    return _Unseen(outcome, label, found.known / max(1, found.n), found.seen_rate, found.risk, needed)
-
-
-def _unseen_grid(unseen: Sequence[_Unseen]) -> Grid:
-    rows = tuple(
-        (
-            f"{capital(u.outcome.label)}{by_day(u.outcome)}",
-            u.span,
-            percent(u.reach, sign=False),
-            _share(u.seen),
-            _share(u.risk),
-            _needed_cell(u),
+def _risks_again(cases: Cases, scope: Scope, protocol: Protocol) -> list[dict[str, OutcomeRisk]]:
+    """The risk of each modelled outcome among all treated in its newest mature quarter, in the readings that apply."""
+    zones = {"main": everyone(cases), PLANNED: everyone(planned_only(cases))}
+    zones[FIRST] = first_sessions(zones["main"], cases)
+    found = []
+    for outcome in (protocol.outcome(name) for name in protocol.modelled):
+        start, end, label = newest_mature_quarter(outcome, scope.end, scope.as_of)
+        found.append(
+            {
+                name: outcome_risk(treated_between(part.frame, start, end), outcome, label, protocol)
+                for name, part in zones.items()
+            }
         )
-        for u in unseen
-    )
+    return found
+
+
+def _risks(risks: Sequence[dict[str, OutcomeRisk]], protocol: Protocol) -> Grid:
+    rows = []
+    for found in risks:
+        main = found["main"]
+        w = main.weighted
+        rows.append(
+            (
+                f"{capital(main.outcome.label)}{by_day(main.outcome)}, {main.span}",
+                f"{count(main.treated - main.known)} / {count(main.treated)}",
+                *(
+                    share_text(a)
+                    for a in (w.risk, w.seen_rate, found[PLANNED].weighted.risk, found[FIRST].weighted.risk)
+                ),
+                f"{_bound(w.floor)} to {_bound(w.worst_case)}",
+            )
+        )
     return Grid(
-        "How much higher the risk among those not seen would have to be",
+        "Risks by other readings, in per cent",
+        ("", "Not known / all", "Main", "Known only", "Planned visits", "First session", "Bounds"),
+        tuple(rows),
+        number_columns=(1, 2, 3, 4, 5, 6),
+        note=f"With {level_text(protocol.level)}. Main: weighted for who was seen, as under Complications. Known only: without "
+        "weights. Bounds: as if none, or all, of the zones not known had it.",
+    )
+
+
+def _bound(answer: Answer) -> str:
+    return percent(answer.value, sign=False) if isinstance(answer, Estimate) else "–"
+
+
+def _risk_answers(risks: Sequence[dict[str, OutcomeRisk]]) -> list[Answer]:
+    answers: list[Answer] = []
+    for found in risks:
+        main = found["main"]
+        term = f"{main.outcome.label}, {main.span}"
+        answers += [risk.weighted.risk.named(f"{term}: risk, {name}") for name, risk in found.items()]
+        answers.append(main.weighted.seen_rate.named(f"{term}: risk, known only"))
+        answers.append(main.weighted.floor.named(f"{term}: risk, floor"))
+        answers.append(main.weighted.worst_case.named(f"{term}: risk, worst case"))
+    return answers
+
+
+def _standards(tipping: Sequence[Tipping], protocol: Protocol) -> Grid:
+    return Grid(
+        "How much higher the risk of zones not known would have to be to turn a standard",
         (
             "",
-            "Quarter",
-            "Known, %",
-            "Share among those known, %",
+            "Target, %",
+            "Not known / all",
             "Risk among all treated, %",
-            "Needed among the others, %",
+            "Verdict",
+            "Reaches the target at",
+            "So that it is",
         ),
-        rows,
-        number_columns=(2, 3, 4, 5),
-        note="Needed: the risk among those not known at which the share among all treated would lie above its printed interval.",
+        tuple(
+            (
+                f"{t.criterion.title}, {t.quarter}",
+                percent(t.criterion.target, sign=False),
+                f"{count(t.unknown)} / {count(t.treated)}",
+                share_text(t.risk),
+                t.verdict,
+                f"{ratio(t.times.value)} times" if isinstance(t.times, Estimate) else "–",
+                t.words,
+            )
+            for t in tipping
+        ),
+        note="Times: the risk of zones not known over that of zones known and like them. The verdict is that of the interval "
+        f"here, with {level_text(protocol.level)}.",
     )
 
 
-def _share(answer: Answer) -> str:
-    return f"{percent(answer.value, sign=False)} ({interval(answer)})" if isinstance(answer, Estimate) else "cannot say"
-
-
-def _sentences(
-    main: Sequence[Modelled], moved: Sequence[tuple[str, str, str, str]], unseen: Sequence[_Unseen]
-) -> tuple[str, ...]:
-    firm = [f"{s.label} and {m.outcome.label}" for m, s in _pairs(main) if judge(m, s).word == "associated"]
-    turned = {what for what, before, _, _ in moved if before == "associated"}
-    kept = [what for what in firm if what not in turned]
-    says = []
-    if kept:
-        says.append(f"Associated in every reading: {listing(kept)}.")
+def _sentences(readings: Readings, moved: Sequence[Turned], tipping: Sequence[Tipping]) -> tuple[str, ...]:
+    firm = [f"{s.label} and {m.outcome.label}" for _, m, s in readings.each() if judge(m, s).word == "associated"]
+    lost = {t.what for t in moved if t.before == "associated"}
+    kept = [what for what in firm if what not in lost]
+    says = [f"Associated in every reading: {listing(kept)}."] if kept else []
     says += [
-        f"{capital(what)} is {before} in the main analysis but {after} when {words}."
-        for what, before, after, words in moved
+        f"{capital(t.what)}: {t.before} in the main analysis, but {t.after} when {READINGS[t.reading]}." for t in moved
     ]
     if not moved:
-        says.append(
-            f"No verdict changes between associated and another in the {number_word(len(REANALYSES))} other readings."
-        )
-    for u in unseen:
-        if u.needed is not None:
+        says.append("No verdict turns to or from associated in another reading.")
+    for t in tipping:
+        if isinstance(t.times, Estimate):
             says.append(
-                f"{capital(u.outcome.label)}, {u.span}: a risk of {percent(u.needed)}{_times(u)} among those not known would lift the "
-                f"share of all treated above its interval ({estimate_text(u.risk)})."
+                f"{t.criterion.title}, {t.quarter}: {t.words}, by the risk of zones not known against that of zones known "
+                "and like them."
             )
     return tuple(says)
 
 
-def _needed_cell(u: _Unseen) -> str:
-    if u.needed is None:
-        return "–"
-    text = percent(u.needed, sign=False)
-    if isinstance(u.seen, Estimate) and u.seen.value > 0:
-        return f"{text} ({decimal(u.needed / u.seen.value, 1)} times)"
-    return text
-
-
-def _times(u: _Unseen) -> str:
-    """How many times the share among those known that is."""
-    if u.needed is None or not isinstance(u.seen, Estimate) or not u.seen.value > 0:
-        return ""
-    return f" ({decimal(u.needed / u.seen.value, 1)} times that of those known)"
+def _methods(readings: Readings) -> tuple[str, ...]:
+    weighted = [m for m in readings.others[WEIGHTED] if m is not None]
+    return (
+        "The model, ladder, limits and verdict are those of Settings and complications and of Benefit, Benjamini–Hochberg within "
+        "each reading; the parts within and between practitioners are those of the main analysis.",
+        "Weighted: zones known by follow-up (or graded) carry the inverse of their chance of being so, by Firth's logistic "
+        "regression on region, skin type, age, settings, practitioner and calendar time; zones with an event found early carry 1. "
+        "Logistic regression with these weights, sandwich covariance by patient (Binder, Int Stat Rev 1983;51:279–292; Seaman and "
+        "White, Stat Methods Med Res 2013;22:278–295). Zones of a case-mix level in which all or none had the event drop out. "
+        f"The weights leave an effective number of at least {percent(smallest_effective_share(weighted))} of the zones.",
+        "Tipping point: with k events recorded among n treated and a risk R among all, zones not known are taken to hold "
+        "n R − k events; at ρ times that the risk is k/n + ρ (R − k/n). Its limits move in proportion.",
+    )

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
 from outcomes.estimates.logistic import maximum_likelihood
 from outcomes.estimates.sensitivity import e_value
-from outcomes.findings import Exhibit, Finding, Forest, Response, Row
+from outcomes.findings import Exhibit, Finding, Response
 from outcomes.protocol import SETTINGS, Protocol, Setting
 from outcomes.questions.response import response_curve
 from outcomes.questions.settings_exhibits import (
@@ -46,7 +46,7 @@ def settings_and_risk(cases: Cases, scope: Scope, protocol: Protocol) -> Finding
     }
     curves = [c for m in models for s in SETTINGS if (c := response_curve(m, s, protocol)) is not None]
     title = "Adjusted odds ratios for one step of each setting"
-    exhibits: list[Exhibit] = [settings_forest(models, verdicts, title=title), _case_mix_forest(models)]
+    exhibits: list[Exhibit] = [settings_forest(models, verdicts, title=title)]
     exhibits += _shown_curves(curves, models, verdicts)
     regions = {m.outcome.name: region_rows(m.population, m, protocol) for m in models}
     exhibits.append(region_forest(models, regions))
@@ -58,6 +58,8 @@ def settings_and_risk(cases: Cases, scope: Scope, protocol: Protocol) -> Finding
                 answers.append(_named(m, s, m.split[s.column].within, ", within practitioners"))
                 answers.append(_named(m, s, m.split[s.column].between, ", between practitioners"))
         answers += [_named(m, row.setting, row.answer, f", {row.region} alone") for row in regions[m.outcome.name]]
+        case_mix = [a for a in m.fit.terms if a.term.startswith(("region ", "skin type "))] if m.fit else []
+        answers += [a.named(f"{m.outcome.label}: {a.term}") for a in case_mix]
     answers += [answer for step in steps.values() for answer in (step.difference, step.ratio)]
     checks = {m.outcome.label: _large_sample_check(m, protocol) for m in models}
     answers += [answer for found in checks.values() for answer in found]
@@ -121,26 +123,6 @@ def _check_said(checks: dict[str, list[Answer]]) -> str:
         if isinstance(answer, NotEstimable)
     ]
     return f"It could not be made for {listing(silent)}." if silent else "It could be made for every model."
-
-
-def _case_mix_forest(models: Sequence[Modelled]) -> Forest:
-    rows = []
-    for m in models:
-        group = capital(m.outcome.label)
-        if m.fit is None or m.design is None:
-            rows.append(Row("Region and skin type", NotEstimable("case-mix", m.rung, n=len(m.population)), group=group))
-            continue
-        for answer in m.fit.terms:
-            if answer.term.startswith(("region ", "skin type ")):
-                rows.append(Row(capital(answer.term), answer, group=group))
-    return Forest(
-        title="Region and skin type in the same models",
-        headers=("",),
-        rows=tuple(rows),
-        scale="ratio",
-        reference=1.0,
-        note="Case-mix is in the model to be allowed for; it is not tested, and no verdict is passed on it.",
-    )
 
 
 def _shown_curves(
@@ -256,7 +238,7 @@ def _methods(models: Sequence[Modelled], checks: dict[str, list[Answer]]) -> tup
         "is taken when patients with events are at least three for each parameter, otherwise only rates are given.",
         "In the model beside the settings: region, skin type, age and indication, each with what is not recorded as "
         "a level of its own, and calendar time as a straight line; region and skin type only, where events are "
-        "fewer.",
+        "fewer. The tables hold the odds ratios of region and skin type, which are allowed for and not tested.",
         f"Rung taken, from events alone before any association was looked at: {rungs}.",
         "A setting is spoken of only if patients enough stand on either side of one step and the rest of the model "
         "does not determine it. Coverage is never in one model with density and passes. Each setting is split into the "

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
 from outcomes.findings import Forest, Row
@@ -13,7 +13,7 @@ from outcomes.questions.settings_model import Modelled, model_outcome
 from outcomes.questions.settings_support import Overlap, overlaps
 from outcomes.questions.settings_verdict import ASSOCIATED_BELOW, Judged
 from outcomes.records.vocabulary import REGIONS
-from outcomes.wording import capital, count, decapital, decimal, interval, listing, of_total, p_value, plural, ratio
+from outcomes.wording import capital, count, decimal, interval, listing, of_total, p_value, plural, ratio
 
 Verdicts = Mapping[tuple[str, str], Judged]
 
@@ -106,7 +106,7 @@ def region_rows(population: Population, modelled: Modelled, protocol: Protocol) 
             mask = place.zones if place.low is not None else here
             part = Population(population.frame.loc[mask])
             event = modelled.event[mask]
-            reason = _no_overlap(place, s, protocol)
+            reason = _no_overlap(place, protocol)
             answer: Answer
             if reason:
                 answer = NotEstimable(
@@ -114,22 +114,18 @@ def region_rows(population: Population, modelled: Modelled, protocol: Protocol) 
                     reason,
                     n=len(part),
                     patients=part.patients,
-                    events=int(event.sum()),
                     unit="odds ratio",
                 )
             else:
                 own = model_outcome(part, modelled.outcome, protocol, event=event, split=False, profile=(s.step_label,))
-                answer = own.effects[s.column]
+                answer = _without_counts(own.effects[s.column])
             rows.append(RegionRow(region, s, answer, int(event.sum()), len(part), place))
     return rows
 
 
-def _no_overlap(place: Overlap, setting: Setting, protocol: Protocol) -> str:
+def _no_overlap(place: Overlap, protocol: Protocol) -> str:
     if place.low is None:
-        return (
-            f"fewer than {count(protocol.fewest_patients_beside)} patients stand on either side of a difference of "
-            f"{setting.step_label}"
-        )
+        return f"fewer than {count(protocol.fewest_patients_beside)} patients stand on either side of any such step"
     if not place.zones.any():
         return (
             "no skin type and practitioner of this region has "
@@ -152,10 +148,12 @@ def region_forest(models: Sequence[Modelled], by_region: Mapping[str, Sequence[R
                         Row(f"{capital(label)}, {row.setting.step_label}", row.answer, _cells(row), group=group)
                     )
                 else:
-                    silent.setdefault(_kind(row.answer.reason), []).append(row)
-            for same in silent.values():
+                    silent.setdefault(row.answer.reason, []).append(row)
+            for reason, same in silent.items():
                 named = f"{capital(label)}, {listing([row.setting.label for row in same])}"
-                rows.append(Row(named, same[0].answer, _cells(same[0]) if len(same) == 1 else ("–", "–"), group=group))
+                answer = NotEstimable(named, reason, n=same[0].zones, unit="odds ratio")
+                cells = ("–", _cells(same[0])[1] if len(same) == 1 else "–")
+                rows.append(Row(named, answer, cells, group=group))
     return Forest(
         title="Odds ratios region by region, where groups overlap",
         headers=("", "events / zones", "overlap"),
@@ -168,9 +166,17 @@ def region_forest(models: Sequence[Modelled], by_region: Mapping[str, Sequence[R
     )
 
 
-def _kind(reason: str) -> str:
-    """The part of a reason that several settings share."""
-    return "support" if reason.startswith(("fewer than", "no skin type")) else "events"
+def _without_counts(answer: Answer) -> Answer:
+    """A region that cannot say keeps its few events to itself: within a part of the clinic they could point to a person."""
+    if isinstance(answer, Estimate):
+        return answer
+    return replace(answer, reason=_shared_reason(answer.reason), events=None)
+
+
+def _shared_reason(reason: str) -> str:
+    """A reason that holds for every setting of a region alike, without a count of events."""
+    few = "patients with events, and there are" in reason or reason.startswith("a model needs")
+    return "too few patients with events for a model of the region alone" if few else reason
 
 
 def _cells(row: RegionRow) -> tuple[str, str]:
@@ -178,17 +184,15 @@ def _cells(row: RegionRow) -> tuple[str, str]:
 
 
 def left_without_overlap(population: Population, label: str, protocol: Protocol) -> str:
-    """Which groups never use a setting's step, region by region, as one sentence; empty where all do."""
+    """How many zones belong to groups that hardly use both ends of a setting's step; empty where none does."""
     parts = []
     for s in SETTINGS:
-        for region, place in overlaps(population.frame, s, protocol).items():
-            if place.low is None or not (place.skin_without or place.practitioners_without):
-                continue
-            skin = f"skin type {listing(place.skin_without)}" if place.skin_without else ""
-            people = plural(len(place.practitioners_without), "practitioner") if place.practitioners_without else ""
-            parts.append(f"{s.label}, {decapital(REGIONS[region])}: {listing([p for p in (skin, people) if p])}")
+        speaking = sum(int(place.zones.sum()) for place in overlaps(population.frame, s, protocol).values())
+        if silent := len(population) - speaking:
+            parts.append(f"{s.label} {count(silent)}")
+    if not parts:
+        return ""
     return (
-        f"{capital(label)}: too few patients at both ends of the step to say anything of {'; '.join(parts)}."
-        if parts
-        else ""
+        f"{capital(label)}: zones in the model whose region, skin type or practitioner hardly uses both ends of the step, left out "
+        f"of the region's estimate and of adjusted risks: {listing(parts)}."
     )

@@ -106,6 +106,7 @@ def overlaps(frame: pd.DataFrame, setting: Setting, protocol: Protocol) -> dict[
     model could only extrapolate to them.
     """
     found: dict[str, Overlap] = {}
+    frame = frame[["region", "skin_group", "practitioner_id", "patient_id", setting.column]]  # few columns, fast to cut
     here = frame["region"].astype("string").to_numpy(dtype=object)
     for region in REGIONS:
         mask = np.asarray(here == region, dtype=bool)
@@ -128,15 +129,21 @@ def _spanning(
     """Groups of a column with patients on both sides of a placed step, and groups without."""
     values = part[setting.column].astype("float64")
     slack = 1e-6 * setting.step
-    patients = part["patient_id"].to_numpy(dtype=str)
+    patients = pd.factorize(part["patient_id"])[0]
     groups = part[column].astype(str).to_numpy(dtype=str)
     spanning: list[str] = []
     without: list[str] = []
     kind = part[column].dtype
-    order = [str(level) for level in kind.categories] if isinstance(kind, pd.CategoricalDtype) else sorted(set(groups))
-    for group in (str(level) for level in order if level in set(groups)):
+    order = (
+        [str(level) for level in kind.categories]
+        if isinstance(kind, pd.CategoricalDtype)
+        else sorted(set(groups.tolist()))
+    )
+    low_end = (values <= low + slack).to_numpy(dtype=bool)
+    high_end = (values >= low + setting.step - slack).to_numpy(dtype=bool)
+    present = set(groups.tolist())
+    for group in (str(level) for level in order if level in present):
         own = groups == group
-        below = len(set(patients[own & (values <= low + slack).to_numpy(dtype=bool)]))
-        above = len(set(patients[own & (values >= low + setting.step - slack).to_numpy(dtype=bool)]))
-        (spanning if min(below, above) >= protocol.fewest_in_support else without).append(group)
+        fewer = min(len(np.unique(patients[own & end])) for end in (low_end, high_end))
+        (spanning if fewer >= protocol.fewest_in_support else without).append(group)
     return tuple(spanning), tuple(without)

@@ -58,6 +58,7 @@ def trend(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
     for c in courses:
         answers += [
             c.twelve.weighted.risk.named(f"{c.outcome.label}, twelve months {c.twelve.span}"),
+            c.before.weighted.risk.named(f"{c.outcome.label}, four quarters before, {c.before.span}"),
             c.raw,
             c.adjusted,
         ]
@@ -212,12 +213,16 @@ def _sentences(courses: Sequence[Course], protocol: Protocol) -> tuple[str, ...]
     if unset:
         says.append(f"No control chart can be set for {listing(unset)}.")
     if charted:
-        alarms = min(c.watched.months_to_false_alarm for c in charted)
+        promised = protocol.watch.months_between_false_alarms
+        exact = min(c.watched.months_to_false_alarm for c in charted)
         finds = max(c.watched.months_to_find for c in charted)
+        sides = number_word(2 * len(charted))
         says.append(
-            f"If nothing changed, one side of one chart would signal once in {_months(alarms)} months or more on average, and of "
-            f"the {number_word(2 * len(charted))} sides one in about {_months(alarms / (2 * len(charted)))} months or more; odds "
-            f"{quantity(protocol.watch.odds_ratio)} times as high would be found after {_months(finds)} months at most on average."
+            f"If nothing changed, each of the {sides} sides of these charts would signal by chance once in {_months(promised)} "
+            f"months or more on average, one of the {sides} in {_months(promised / (2 * len(charted)))} or more; that holds for nine "
+            f"calibrations in ten, and with expected risks exactly right it is once in {_months(exact)} for each side. Odds "
+            f"multiplied or divided by {quantity(protocol.watch.odds_ratio)} would be found after {_months(finds)} months at most "
+            "on average."
         )
     return tuple(says)
 

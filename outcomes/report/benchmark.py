@@ -115,7 +115,7 @@ def _methods(findings: Sequence[Finding]) -> Section:
 def _limits(protocol: Protocol) -> Section:
     entries = (
         ("What this report protects", protected(protocol)),
-        ("How it must not be used", texts.CAUTIONS[:4]),
+        ("How it must not be used", (texts.CAUTIONS[0], texts.CAUTIONS[3])),
     )
     return Section("limits", "What is protected, and how to read on", (Columns(entries, listed=True),))
 
@@ -126,7 +126,7 @@ def _reflection() -> Section:
         "Your reflection",
         (
             Prose(("These questions are yours to answer; nobody marks the answers.",)),
-            Checklist(REFLECTION),
+            Checklist(REFLECTION, small=True),
             SignOff(SIGNERS),
         ),
     )

@@ -159,11 +159,11 @@ def by_estimating_equations(rows: pd.DataFrame, level: float) -> Any:
     ]
 
 
-@searched("weighted.weighted_logistic")
+@searched("weighted.weighted_logistic", "weighted.predicted_chance")
 def by_weights(rows: pd.DataFrame, level: float) -> Any:
-    return weighted.weighted_logistic(
-        design_of(rows), rows["event"], weight=rows["wait"] + 0.5, cluster=rows["patient"], level=level
-    )
+    design, weight = design_of(rows), rows["wait"] + 0.5
+    fit = weighted.weighted_logistic(design, rows["event"], weight=weight, cluster=rows["patient"], level=level)
+    return [fit, weighted.predicted_chance(design, rows["event"])]
 
 
 @searched("cox.proportional_hazards", "cox.proportionality")

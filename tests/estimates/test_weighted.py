@@ -9,7 +9,7 @@ import pytest
 from outcomes.estimates.design import Category, Numeric, build
 from outcomes.estimates.estimate import NotEstimable
 from outcomes.estimates.logistic import maximum_likelihood
-from outcomes.estimates.weighted import weighted_logistic
+from outcomes.estimates.weighted import predicted_chance, weighted_logistic
 
 
 def _rows():
@@ -79,3 +79,12 @@ def test_separation_and_weights_of_nought_are_refused():
     assert "separation" in found.reason
     with pytest.raises(ValueError, match="above zero"):
         weighted_logistic(design, [0, 1, 0, 1], weight=[1, 0, 1, 1], cluster=frame["patient"])
+
+
+def test_predicted_chances_are_those_of_a_saturated_model_and_add_up():
+    """Two groups, 3 of 10 and 0 of 10: Firth adds half an event and half a non-event to each; the total stays 3."""
+    frame = pd.DataFrame({"group": [0] * 10 + [1] * 10, "seen": [1] * 3 + [0] * 17})
+    chance = predicted_chance(build(frame, [Numeric("group")]), frame["seen"])
+    assert chance.sum() == pytest.approx(3.0, rel=1e-9)
+    odds = chance / (1 - chance)
+    assert odds[0] / odds[-1] == pytest.approx((3.5 / 7.5) / (0.5 / 10.5), rel=1e-6)

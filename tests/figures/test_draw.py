@@ -16,7 +16,7 @@ from outcomes.figures import house, labels
 from outcomes.figures.alt import is_empty
 from outcomes.figures.draw import DRAWERS, TYPESET_AS_TABLES, draw, is_drawn
 from outcomes.figures.glyphs import clean, figure_cover, page_cover
-from outcomes.findings import Bars, Curves, Exhibit, Forest, Funnel, Grid, Response
+from outcomes.findings import Bars, Curves, Cusum, Exhibit, Forest, Funnel, Grid, Response, Timeline
 
 DRAWN = [e for f in sample.findings() for e in f.exhibits if is_drawn(e)]
 
@@ -109,6 +109,33 @@ def test_alt_text_of_bars_holds_each_number() -> None:
     exhibit = next(e for e in DRAWN if isinstance(e, Bars))
     alt = draw(exhibit).alt
     assert all(f"{label}, {text}" in alt for label, text in zip(exhibit.labels, exhibit.texts, strict=True))
+
+
+def test_a_timeline_says_each_span_and_draws_no_value_for_a_young_one() -> None:
+    exhibit = next(e for e in DRAWN if isinstance(e, Timeline))
+    drawing = draw(exhibit)
+    words = " ".join(_words(drawing.svg))
+    for label, answer, young in zip(exhibit.labels, exhibit.answers, exhibit.immature, strict=True):
+        assert label in words
+        if young:
+            assert f"{label}: not yet mature" in drawing.alt
+        elif isinstance(answer, Estimate):
+            assert f"{label}: {100 * answer.value:.1f} %" in drawing.alt
+    assert words.count("not yet") == sum(exhibit.immature)
+    assert all(house.shortened(text, 34) in words for _, text in exhibit.marks)
+    young_only = replace(exhibit, immature=(True,) * len(exhibit.labels))
+    assert is_empty(young_only)
+
+
+def test_a_cumulative_sum_names_its_signals_and_marks_them_by_shape() -> None:
+    exhibit = next(e for e in DRAWN if isinstance(e, Cusum))
+    quiet = replace(exhibit, signals_up=(), signals_down=())
+    assert "no signal of higher odds" in draw(quiet).alt
+    up = replace(exhibit, signals_up=(3,), signals_down=())
+    down = replace(exhibit, signals_up=(), signals_down=(3,))
+    assert len({draw(e).svg for e in (quiet, up, down)}) == 3
+    assert "1 signal of higher odds" in draw(up).alt
+    assert is_empty(replace(exhibit, up=(), down=()))
 
 
 def test_numbers_still_observed_are_printed_for_each_line() -> None:

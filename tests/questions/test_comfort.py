@@ -105,6 +105,15 @@ def test_shares_are_those_of_the_recorded_sessions(clinic, scope, protocol):
     assert together.low < 0.9 < together.high
 
 
+def test_the_share_of_the_first_sentence_is_written_out(clinic, scope, protocol):
+    finding = comfort(clinic, scope, protocol)
+    answer = finding.estimate("pain 5 or less, 2026Q3")
+    span = clinic.during(scope.start, scope.end)
+    scores = clinic.sessions.loc[clinic.sessions["session_id"].isin(span.zones["session_id"]), "pain_score"].dropna()
+    assert (answer.events, answer.n) == (int((scores <= 5).sum()), len(scores))
+    assert f"{answer.events} of {answer.n} scored sessions" in finding.says[0]
+
+
 def test_nothing_recorded_is_said_and_does_not_break(tmp_path):
     finding = comfort(small_clinic(tmp_path, [{}, {}]), SCOPE, Protocol())
     assert "nothing can be said" in finding.says[0]

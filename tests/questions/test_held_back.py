@@ -55,7 +55,7 @@ def _truth_by_practitioner(clinic, scope, protocol):
 
 def _cell(text):
     """Events of a cell "12 / 300", None where held back."""
-    events = text.split(" / ")[0].replace(",", "")
+    events = re.split(r"\s/\s", text)[0].replace(",", "")
     return None if events == "–" else int(events)
 
 

@@ -11,7 +11,8 @@ import pytest
 from outcomes.estimates.estimate import Estimate, NotEstimable
 from outcomes.protocol import SETTINGS, Protocol
 from outcomes.questions.population import Population
-from outcomes.questions.settings_model import Modelled
+from outcomes.questions.settings_exhibits import region_forest, region_rows
+from outcomes.questions.settings_model import Modelled, model_outcome, settings_population
 from outcomes.questions.settings_split import Split, split_columns, split_effects
 from outcomes.questions.settings_support import best_step, overlaps, patients_beside, rung_for
 from outcomes.questions.settings_verdict import judge
@@ -157,3 +158,17 @@ def test_the_ladder_counts_whichever_answer_is_rarer():
     event[:12] = False
     assert rung_for(4, patients, event).reason == "4 parameters on 12 non-events of 12 patients"
     assert rung_for(5, patients, event).rung == "rates only"
+
+
+def test_regions_that_cannot_say_keep_their_few_events_to_themselves(clinic, scope, protocol):
+    outcome = OUTCOME["hyperpigmentation"]
+    population = settings_population(clinic, scope.end, scope.as_of, outcome, protocol)
+    modelled = model_outcome(population, outcome, protocol, split=False, profile=())
+    rows = region_rows(population, modelled, protocol)
+    silent = [row for row in rows if isinstance(row.answer, NotEstimable)]
+    assert silent
+    assert all(row.answer.events is None and "there are" not in row.answer.reason for row in silent)
+    forest = region_forest([modelled], {outcome.name: rows})
+    assert all(row.cells[0] == "–" for row in forest.rows if isinstance(row.answer, NotEstimable))
+    spoken = [row for row in rows if isinstance(row.answer, Estimate)]
+    assert [row.answer.events for row in spoken] == [row.events for row in spoken]

@@ -21,7 +21,7 @@ from outcomes.questions.healing import healing
 from outcomes.questions.learning import learning
 from outcomes.questions.planning import planning
 from outcomes.questions.practitioners import practitioners
-from outcomes.questions.sensitivity import sensitivity
+from outcomes.questions.sensitivity import sensitivity, with_sensitivity
 from outcomes.questions.settings_and_risk import settings_and_risk
 from outcomes.questions.settings_in_use import settings_in_use
 from outcomes.questions.standards import standards_finding
@@ -104,7 +104,7 @@ def ask(
         say("asking about standards and actions")
         judged = judge_all(cases, scope, protocol)
         first = (standards_finding(judged, scope, protocol), actions(register, judged, scope, protocol))
-        answers = _each(AUDIT, cases, scope, protocol, say)
+        answers = with_sensitivity(_each(AUDIT, cases, scope, protocol, say))
         plan = planning((*first, *answers), judged, cases, scope, protocol)
     after = next(i for i, finding in enumerate(answers) if finding.key == _PLANNED_AFTER) + 1
     return (*first, *answers[:after], plan, *answers[after:])

@@ -23,6 +23,7 @@ from outcomes.estimates import (
     incidence,
     interval_censored,
     interval_tests,
+    linear,
     logistic,
     mantel_haenszel,
     marginal,
@@ -157,6 +158,11 @@ def by_estimating_equations(rows: pd.DataFrame, level: float) -> Any:
         )
         for kind in marginal.CORRELATIONS
     ]
+
+
+@searched("linear.linear_regression")
+def by_line(rows: pd.DataFrame, level: float) -> Any:
+    return linear.linear_regression(design_of(rows), rows["wait"], cluster=rows["patient"], level=level, unit="days")
 
 
 @searched("weighted.weighted_logistic", "weighted.predicted_chance")

@@ -39,6 +39,7 @@ INNER = {
     "cluster": ("cluster_covariance",),
     "discrimination": ("placements",),
     "firth": ("flic_intercept",),
+    "hidden": ("possible_range",),  # infinite on purpose: where sums set no bound
     "incidence": ("log_log_limits",),
     "npmle": ("maximise", "maximise_many"),
     "partial_likelihood": ("maximise",),

@@ -29,6 +29,9 @@ ZONES = 48
 FIRST = date(2026, 1, 5)
 
 
+LABELS = {"practitioner_id": "Quux", "device_id": "Dvc", "site_id": "Ste"}
+
+
 def days() -> list[date]:
     return [FIRST + timedelta(days=i) for i in range(ZONES)]
 
@@ -37,6 +40,8 @@ def cell(column: Column, i: int) -> str:
     """A good cell that bears a mark wherever the contract lets it."""
     if column.kind == "id":
         shared = {"patient_id": i // 2, "session_id": i // 2, "practitioner_id": i % 3, "device_id": i % 2}
+        if column.name in LABELS:  # the clinic's own labels, which the report is about and may print
+            return f"{LABELS[column.name]}{shared.get(column.name, i % 2)}"
         return f"{MARK}-{column.name}-{shared.get(column.name, i)}"
     if column.kind == "text":
         return f"{MARK} {column.name} {i % 2}"
@@ -221,11 +226,8 @@ def test_an_audit_tells_no_mark(exports: dict[str, Path], tmp_path: Path) -> Non
     assert told(done.stdout + done.stderr) == []
     files = [path for path in (tmp_path / "Bericht März α").rglob("*") if path.is_file()]
     assert {"audit.pdf", "report.json", "refused.csv", "problems.csv"} < {path.name for path in files}
-    # Labels of the clinic's own, which the report is about; the patient's are not among them.
-    labels = [f"{MARK}-{name}-{i}" for name in ("practitioner_id", "device_id", "site_id") for i in range(ZONES)]
-
     found = [(path.name, where, text) for path in files for where, text in texts_of(path)]
     for name, where, text in found:
-        assert told(text, labels) == [], (name, where)
+        assert told(text) == [], (name, where)
     # The search sees what stands on a page: there are the labels.
-    assert {where for _, where, text in found if told(text) == [MARK]} >= {"page", "report.json"}
+    assert {where for _, where, text in found if "quux0" in dense(text)} >= {"page", "report.json"}

@@ -254,8 +254,9 @@ def test_ones_own_course_holds_only_ones_own_sessions(clinic, scope, people, tru
                 signalled.append(who)
         if not finding.exhibits:
             assert "cannot be charted" in finding.says[0]
-    # nobody's odds of it changed over time in the invented clinic
-    assert signalled == []
+    # Nobody's odds of it changed over time. All charts together promise one false alarm a side in 60 months: over the 15
+    # charted months 0.5 are expected of both sides, and more than two would come in 1.4 % of draws (Poisson).
+    assert len(signalled) <= 2
 
 
 def test_few_events_hold_a_course_back(clinic, scope, people):

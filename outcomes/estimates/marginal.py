@@ -3,19 +3,17 @@
 from __future__ import annotations
 
 import math
-from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
-from scipy import stats
 from scipy.special import expit
 
 from outcomes.estimates.arrays import numbers
-from outcomes.estimates.binary import Binary, Codes, Values, cluster_codes, observe
+from outcomes.estimates.binary import Codes, Values, cluster_codes, observe
 from outcomes.estimates.design import Design
-from outcomes.estimates.estimate import Answer, Fit, FloatArray, NotEstimable
-from outcomes.estimates.ratios import cannot_say, left_out, nothing_to_fit, odds_ratio
+from outcomes.estimates.estimate import Fit, FloatArray, NotEstimable
+from outcomes.estimates.ratios import cannot_say, nothing_to_fit, robust_fit
 
 CORRELATIONS = {
     "independence": "independence",
@@ -109,7 +107,7 @@ def estimating_equations(
     inverse = np.linalg.inv(bread)
     sandwich = back @ inverse @ meat @ inverse @ back.T
     groups = data.patients or 0
-    return _report(
+    return robust_fit(
         design, data, back @ point, groups / (groups - 1) * sandwich, method, level,
         {"alpha": alpha, "sandwich_covariance": sandwich, "model_covariance": back @ inverse @ back.T},
     )  # fmt: skip
@@ -225,41 +223,3 @@ def _decay(product: FloatArray, distance: FloatArray) -> float | None:
         if abs(step) < 1e-13:
             break
     return alpha
-
-
-def _report(
-    design: Design,
-    data: Binary,
-    coefficients: FloatArray,
-    covariance: FloatArray,
-    method: str,
-    level: float,
-    details: dict[str, Any],
-) -> Fit:
-    errors = np.sqrt(np.maximum(np.diag(covariance), 0.0))
-    degrees = float((data.patients or 0) - 1)
-    answers: list[Answer] = []
-    for j, label in enumerate(design.labels):
-        if not design.reported[j]:
-            continue
-        value, error = float(coefficients[j]), float(errors[j])
-        if not error > 1e-10 * max(1.0, abs(value)):
-            answers.append(cannot_say(label, "too few patients tell", method=method, data=data))
-            continue
-        half = float(stats.t.isf((1 - level) / 2, degrees)) * error
-        p = 2 * float(stats.t.sf(abs(value) / error, degrees))
-        answers.append(
-            odds_ratio(label, value, value - half, value + half, method=method, data=data, level=level, p_value=p)
-        )
-    return Fit(
-        method=method,
-        terms=(*answers, *left_out(design, method=method, data=data)),
-        names=design.names,
-        coefficients=coefficients,
-        covariance=covariance,
-        n=data.n,
-        patients=data.patients,
-        events=data.event_count,
-        degrees_of_freedom=np.full(len(coefficients), degrees),
-        details={**details, "standard_error": errors},
-    )

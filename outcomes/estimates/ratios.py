@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+from scipy import stats
 
 from outcomes.estimates.binary import Binary
 from outcomes.estimates.design import Design
-from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
+from outcomes.estimates.estimate import Answer, Estimate, Fit, FloatArray, NotEstimable
 from outcomes.estimates.separation import collinear_columns, find_separation
 
 SMALLEST_P = 1e-300
@@ -128,3 +133,42 @@ def nothing_to_fit(design: Design, data: Binary, *, method: str, finite: bool) -
                 f"separation: no finite maximum-likelihood estimate for {names}", "a penalised fit gives an answer"
             )
     return None
+
+
+def robust_fit(
+    design: Design,
+    data: Binary,
+    coefficients: FloatArray,
+    covariance: FloatArray,
+    method: str,
+    level: float,
+    details: Mapping[str, Any],
+) -> Fit:
+    """Odds ratios from coefficients and a covariance by patient, t on patients less one degrees of freedom."""
+    errors = np.sqrt(np.maximum(np.diag(covariance), 0.0))
+    degrees = float((data.patients or 0) - 1)
+    answers: list[Answer] = []
+    for j, label in enumerate(design.labels):
+        if not design.reported[j]:
+            continue
+        value, error = float(coefficients[j]), float(errors[j])
+        if not error > 1e-10 * max(1.0, abs(value)):
+            answers.append(cannot_say(label, "too few patients tell", method=method, data=data))
+            continue
+        half = float(stats.t.isf((1 - level) / 2, degrees)) * error
+        p = 2 * float(stats.t.sf(abs(value) / error, degrees))
+        answers.append(
+            odds_ratio(label, value, value - half, value + half, method=method, data=data, level=level, p_value=p)
+        )
+    return Fit(
+        method=method,
+        terms=(*answers, *left_out(design, method=method, data=data)),
+        names=design.names,
+        coefficients=coefficients,
+        covariance=covariance,
+        n=data.n,
+        patients=data.patients,
+        events=data.event_count,
+        degrees_of_freedom=np.full(len(coefficients), degrees),
+        details={**details, "standard_error": errors},
+    )

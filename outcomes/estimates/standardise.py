@@ -173,9 +173,7 @@ def standardised_risks(
     """
     if len(designs) != len(labels) or not labels:
         raise ValueError("each setting has one matrix and one label")
-    coefficients = fit.coefficients.copy()
-    if "flic_intercept" in fit.details:
-        coefficients[0] = fit.details["flic_intercept"]
+    coefficients = _for_risks(fit)
     values, gradients = np.empty(len(labels)), np.empty((len(labels), len(coefficients)))
     for position, matrix in enumerate(designs):
         if matrix.ndim != 2 or matrix.shape[1] != len(coefficients) or len(matrix) == 0:
@@ -186,6 +184,31 @@ def standardised_risks(
         gradients[position] = (share * probability * (1 - probability)) @ matrix
     found = Standardised((), values, gradients, fit, level)
     return replace(found, risks=tuple(found._risk(j, label) for j, label in enumerate(labels)))
+
+
+def fitted_risks(fit: Fit, matrix: FloatArray) -> FloatArray:
+    """Which risk does a logistic fit give each row? With the FLIC intercept where the fit carries one.
+
+    Parameters
+    ----------
+    fit : Fit
+        Logistic, of p coefficients.
+    matrix : ndarray of shape (n, p)
+        From ``Design.evaluate``, or the design's own.
+
+    Returns
+    -------
+    ndarray of shape (n,)
+    """
+    return np.asarray(expit(matrix @ _for_risks(fit)), dtype=np.float64)
+
+
+def _for_risks(fit: Fit) -> FloatArray:
+    """The coefficients that risks are made with: those of the fit, the intercept corrected after a penalised one."""
+    coefficients = fit.coefficients.copy()
+    if "flic_intercept" in fit.details:
+        coefficients[0] = fit.details["flic_intercept"]
+    return coefficients
 
 
 def risk_curve(

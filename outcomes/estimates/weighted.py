@@ -6,16 +6,16 @@ import math
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
 from scipy.special import expit
 
 from outcomes.estimates.arrays import weights
 from outcomes.estimates.binary import Values, cluster_codes, observe, whole_numbers
 from outcomes.estimates.design import Design
-from outcomes.estimates.estimate import Answer, Fit, FloatArray, NotEstimable
+from outcomes.estimates.estimate import Fit, FloatArray, NotEstimable
 from outcomes.estimates.firth import penalised
-from outcomes.estimates.ratios import cannot_say, left_out, nothing_to_fit, odds_ratio
+from outcomes.estimates.ratios import cannot_say, nothing_to_fit, robust_fit
 from outcomes.estimates.separation import standardised
+from outcomes.estimates.standardise import fitted_risks
 
 METHOD = "logistic regression with inverse-probability weights, sandwich covariance by patient"
 _MOST = 100
@@ -92,33 +92,8 @@ def weighted_logistic(
     turn = np.diag(1 / scale)
     turn[0, 1:] = -shift[1:] / scale[1:]
     coefficients, covariance = turn @ point, turn @ covariance @ turn.T
-    errors = np.sqrt(np.maximum(np.diag(covariance), 0.0))
-    degrees = float(groups - 1)
-    answers: list[Answer] = []
-    for j, label in enumerate(design.labels):
-        if not design.reported[j]:
-            continue
-        value, error = float(coefficients[j]), float(errors[j])
-        if not error > 1e-10 * max(1.0, abs(value)):
-            answers.append(cannot_say(label, "too few patients tell", method=METHOD, data=data))
-            continue
-        half = float(stats.t.isf((1 - level) / 2, degrees)) * error
-        p = 2 * float(stats.t.sf(abs(value) / error, degrees))
-        answers.append(
-            odds_ratio(label, value, value - half, value + half, method=METHOD, data=data, level=level, p_value=p)
-        )
-    return Fit(
-        method=METHOD,
-        terms=(*answers, *left_out(design, method=METHOD, data=data)),
-        names=design.names,
-        coefficients=coefficients,
-        covariance=covariance,
-        n=data.n,
-        patients=data.patients,
-        events=data.event_count,
-        degrees_of_freedom=np.full(len(coefficients), degrees),
-        details={"standard_error": errors, "effective_number": float(w.sum() ** 2 / (w**2).sum())},
-    )
+    details = {"effective_number": float(w.sum() ** 2 / (w**2).sum())}
+    return robust_fit(design, data, coefficients, covariance, METHOD, level, details)
 
 
 def predicted_chance(design: Design, events: Values) -> FloatArray | NotEstimable:
@@ -138,8 +113,7 @@ def predicted_chance(design: Design, events: Values) -> FloatArray | NotEstimabl
     fit = penalised(design, events, profile=())
     if isinstance(fit, NotEstimable):
         return fit
-    coefficients = np.append(float(fit.details["flic_intercept"]), fit.coefficients[1:])
-    return np.asarray(expit(design.matrix @ coefficients), dtype=np.float64)
+    return fitted_risks(fit, design.matrix)
 
 
 def _solve(x: FloatArray, y: FloatArray, w: FloatArray) -> FloatArray | None:

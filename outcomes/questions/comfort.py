@@ -339,8 +339,7 @@ def _sentences(
     for row in limits:
         if isinstance(row.answer, Estimate):
             unknown = f"; in {row.cells[1]} it cannot be told" if row.cells[1] != "0" else ""
-            kept, told = row.cells[0].split(" / ")
-            says.append(f"{row.label}: {kept} of {told} sessions{unknown}.")
+            says.append(f"{row.label}: {_kept(row.answer)} sessions{unknown}.")
     return tuple(says)
 
 
@@ -348,12 +347,13 @@ def _covers_zero(answer: Estimate) -> bool:
     return (answer.low is None or answer.low <= 0) and (answer.high is None or answer.high >= 0)
 
 
+def _kept(answer: Estimate) -> str:
+    """In how many of the sessions that tell a limit was kept."""
+    return of_total(answer.events or 0, answer.n)
+
+
 def _headlines(limits: Sequence[Row]) -> tuple[tuple[str, str], ...]:
-    told = [
-        f"{decapital(row.label)} {row.cells[0].replace(' / ', ' of ')}"
-        for row in limits
-        if isinstance(row.answer, Estimate)
-    ]
+    told = [f"{decapital(row.label)} {_kept(row.answer)}" for row in limits if isinstance(row.answer, Estimate)]
     return (("described", f"Sessions: {'; '.join(told)}."),) if told else ()
 
 
@@ -367,10 +367,10 @@ def _requests(limits: Sequence[Row], scope: Scope) -> tuple[str, ...]:
     dose = next((row for row in limits if row.label == "Injected dose within the limit"), None)
     if dose is None or not isinstance(dose.answer, Estimate):
         return ()
-    kept, told = (int(part.replace(",", "")) for part in dose.cells[0].split(" / "))
-    if kept == told:
+    beyond = dose.answer.n - (dose.answer.events or 0)
+    if not beyond:
         return ()
     return (
-        f"Have the {plural(told - kept, 'session')} of {scope.label} reviewed in which the recorded injected dose lay above the "
+        f"Have the {plural(beyond, 'session')} of {scope.label} reviewed in which the recorded injected dose lay above the "
         "limit of the protocol.",
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from statistics import NormalDist
 
 import numpy as np
 import pandas as pd
@@ -55,7 +56,7 @@ def healed_share(frame: pd.DataFrame, day: int, term: str, protocol: Protocol) -
         answer = clustered_proportion(by[told] <= day, patient[told], term=term, level=protocol.level)
         return replace(answer, note="only zones whose visits settle the day")
     # the band's own width as a standard error, so that limits near 0 or 1 are exact ones
-    half = (high - low) / (2 * _normal_quantile(protocol.level))
+    half = (high - low) / (2 * NormalDist().inv_cdf(0.5 + protocol.level / 2))
     exact = proportion_from_variance(
         value,
         half**2,
@@ -127,9 +128,3 @@ def due_day(measure: str, day: int, by_day: int | None, within_days: int | None,
         "outcome": max((maturity_days(outcome) for outcome in outcomes), default=0),
     }
     return max(day, own.get(measure, 0))
-
-
-def _normal_quantile(level: float) -> float:
-    from statistics import NormalDist
-
-    return NormalDist().inv_cdf(0.5 + level / 2)

@@ -11,9 +11,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from outcomes.estimates.charts import limit_for_run_length, risk_adjusted_cusum, run_length
-from outcomes.estimates.design import Category, Design, Numeric, Term, build
-from outcomes.estimates.estimate import Fit, NotEstimable
+from outcomes.estimates.design import Category, Numeric, Term, build
+from outcomes.estimates.estimate import NotEstimable
 from outcomes.estimates.firth import ladder, penalised
+from outcomes.estimates.standardise import fitted_risks
 from outcomes.findings import Cusum
 from outcomes.protocol import Protocol
 from outcomes.questions.follow_up import follow_up, mature
@@ -213,13 +214,7 @@ def _expected(
     seen = set(base["skin_group"].astype(str))
     groups = [g if g in seen else REFERENCES["skin_group"] for g in known["skin_group"].astype(str)]
     known["skin_group"] = pd.Categorical(groups, categories=list(base["skin_group"].cat.categories))
-    return _risks(fit, design, base), _risks(fit, design, known)
-
-
-def _risks(fit: Fit, design: Design, frame: pd.DataFrame) -> NDArray[np.float64]:
-    coefficients = fit.coefficients.copy()
-    coefficients[0] = fit.details["flic_intercept"]
-    return np.asarray(1.0 / (1.0 + np.exp(-(design.evaluate(frame) @ coefficients))), dtype=np.float64)
+    return fitted_risks(fit, design.matrix), fitted_risks(fit, design.evaluate(known))
 
 
 def _calibration_error(base: pd.DataFrame, risk: NDArray[np.float64]) -> float:

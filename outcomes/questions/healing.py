@@ -33,6 +33,8 @@ from outcomes.wording import (
     count,
     decapital,
     estimate_text,
+    interval,
+    level_text,
     listing,
     plain_estimate,
     plural,
@@ -255,7 +257,7 @@ def _sentences(curves: dict[str, IntervalCurve], ratios: Sequence[Row]) -> tuple
 
 
 def _times(answer: Estimate) -> str:
-    return estimate_text(answer).split("(", 1)[1].rstrip(")")
+    return f"{level_text(answer.level)} {interval(answer)}"
 
 
 def _medians(curves: dict[str, IntervalCurve]) -> str:

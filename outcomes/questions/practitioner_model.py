@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from datetime import date
+from statistics import NormalDist
 
 import numpy as np
 import pandas as pd
@@ -299,15 +300,8 @@ def _shrunken(mode: float, error: float, term: str, n: int, events: int, protoco
     method = "random-intercept logistic regression, adaptive Gauss–Hermite quadrature; conditional mode"
     if error <= 0:
         return NotEstimable(term, "no spread between practitioners beyond chance", n=n, events=events, method=method)
-    half = normal_quantile(0.5 + protocol.level / 2) * error
+    half = NormalDist().inv_cdf(0.5 + protocol.level / 2) * error
     value, low, high = (float(np.exp(v)) for v in (mode, mode - half, mode + half))
     if not low < high:
         return NotEstimable(term, "no spread between practitioners beyond chance", n=n, events=events, method=method)
     return Estimate(term, value, low, high, method, n, level=protocol.level, unit="odds ratio", events=events)
-
-
-def normal_quantile(share: float) -> float:
-    """Quantile of the standard normal distribution."""
-    from statistics import NormalDist
-
-    return NormalDist().inv_cdf(share)

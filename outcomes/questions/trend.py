@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
-from outcomes.findings import Exhibit, Finding, Forest, Row, Timeline
+from outcomes.findings import Cusum, Exhibit, Finding, Forest, Row, Timeline
 from outcomes.protocol import Protocol
 from outcomes.questions.cusum import CALIBRATION_QUARTERS
 from outcomes.questions.disclosure import HELD_CELL, is_small, shows_small_counts
@@ -27,10 +27,12 @@ from outcomes.wording import (
     count,
     decapital,
     estimate_text,
+    interval,
     listing,
     number_word,
     of_total,
     plural,
+    points,
     quantity,
 )
 
@@ -50,7 +52,9 @@ def trend(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
     if shown is not None:
         exhibits.append(_timeline(shown, quarters, devices, protocol))
     exhibits += [
-        _chart(c, protocol) for c in courses if c.watched.chart is not None and (c is shown or c.watched.first_signals)
+        _chart(c, chart)
+        for c in courses
+        if (chart := c.watched.chart) is not None and (c is shown or c.watched.first_signals)
     ]
     answers: list[Answer] = []
     if shown is not None:
@@ -129,8 +133,9 @@ def _changes(courses: Sequence[Course], protocol: Protocol) -> Forest:
 
 
 def _points(answer: Answer) -> str:
-    text = estimate_text(answer)
-    return "cannot say" if isinstance(answer, NotEstimable) else text.replace(" points", "", 1).replace("95 % CI ", "")
+    if isinstance(answer, NotEstimable):
+        return "cannot say"
+    return f"{points(answer.value)} ({interval(answer)})"
 
 
 def _timeline(
@@ -162,9 +167,8 @@ def _timeline(
     )
 
 
-def _chart(course: Course, protocol: Protocol) -> Exhibit:
-    watched, chart = course.watched, course.watched.chart
-    assert chart is not None
+def _chart(course: Course, chart: Cusum) -> Exhibit:
+    watched = course.watched
     if watched.first_signals:
         where = listing([f"{direction} odds in {quarter}" for direction, quarter in watched.first_signals])
         claim = f"the chart signals {where}"

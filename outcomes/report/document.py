@@ -174,7 +174,7 @@ class Report:
     Attributes
     ----------
     title, organisation, kind : str
-        `kind` is ``audit``.
+        `kind` is ``audit`` or ``benchmark``.
     scope : dict of str to str
         Labels and dates of the period and the baseline, and the data cut-off.
     volume : tuple of Volume

@@ -205,7 +205,7 @@ def definitions(protocol: Protocol) -> Section:
     )
 
 
-def limits() -> Section:
+def limits(protocol: Protocol) -> Section:
     """What the audit cannot show, and how it must not be used."""
     return Section(
         "limits",
@@ -214,12 +214,18 @@ def limits() -> Section:
             Columns(
                 (
                     ("What this audit cannot show", texts.LIMITS),
-                    ("How it must not be used", texts.CAUTIONS),
+                    ("How it must not be used", (*texts.CAUTIONS, disclosed(protocol))),
                 ),
                 listed=True,
             ),
         ),
     )
+
+
+def disclosed(protocol: Protocol) -> str:
+    """What is held back of the report, for the audience it was made for."""
+    most = wording.count(protocol.disclosure.smallest_count - 1)
+    return texts.DISCLOSURE[protocol.audience].format(most=most)
 
 
 def reproducibility(
@@ -230,6 +236,8 @@ def reproducibility(
     command += [f"--{table} {table.upper()}" for table in ("sessions", "layers", "visits", "mapping") if table in files]
     if protocol.sha256:
         command.append("--config CONFIG")
+    if protocol.audience != "committee":
+        command.append(f"--for {protocol.audience}")
     says = [
         "Every number, table and figure comes from one run on the files whose fingerprints stand under Data quality. "
         "The same files and versions give the same report, byte for byte; report.json holds every number printed here.",
@@ -271,7 +279,7 @@ def audit_layout(
         data_quality(cases),
         methods(findings, scope),
         definitions(protocol),
-        limits(),
+        limits(protocol),
         reproducibility(scope, versions, protocol, files),
         sign_off(),
     )

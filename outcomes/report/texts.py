@@ -26,9 +26,17 @@ CAUTIONS: tuple[str, ...] = (
     "The practitioner has the right to reply before anything is concluded.",
     "No count of none is a proof of safety. Where a table of complications counts none, its interval says up to "
     "which risk the records remain compatible.",
-    "This report holds no row of the records. Small counts may still point to a person within a small clinic: it is "
-    "meant for the clinic's own governance and should be made less detailed before it goes further.",
 )
+
+DISCLOSURE: dict[str, str] = {
+    "committee": "This report holds no row of the records. Counts from 1 to {most} in breakdowns by practitioner, zone or region, "
+    "and skin type are held back, with whatever would give them away by subtraction; clinic-wide totals by complication, severe "
+    "events and failures of standards among them, are shown. Two reports on overlapping periods, laid side by side, still show "
+    "what the later one added.",
+    "clinic": "This report holds no row of the records, but shows small counts, which may point to a person: it was made for use "
+    "within the clinic and must not leave it.",
+}
+"""What is held back of a report, by whom it is for; {most} is the largest count that is."""
 
 LIMITS: tuple[str, ...] = (
     "The audit sees what was recorded and exported. A complication that nobody asked about, or that was treated "

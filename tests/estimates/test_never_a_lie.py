@@ -45,10 +45,11 @@ INNER = {
     "partial_likelihood": ("maximise",),
     "proportion": ("effective_number",),
     "rate": ("count_limits",),
-    "ratios": ("floored", "odds_ratio", "cannot_say", "left_out", "nothing_to_fit"),
+    "ratios": ("floored", "odds_ratio", "cannot_say", "left_out", "nothing_to_fit", "robust_fit"),
     "scaled_profile": ("working_correlation",),
     "separation": ("standardised", "collinear_columns", "find_separation"),
     "splines": ("knots_at_quantiles", "restricted_cubic"),
+    "standardise": ("fitted_risks",),
     "turnbull": ("counted_at", "spread_at", "brackets", "quantiles", "interval_bounds", "last_day"),
     "validation": ("coefficients_of",),
 }

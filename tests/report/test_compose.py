@@ -176,7 +176,9 @@ def test_cautions_are_on_the_first_page_and_in_full(data: dict[str, Any]) -> Non
     assert "device's instructions" in data["caution"]
     assert "observational" in data["caution"]
     entries = dict(_blocks(data, "limits")[0]["entries"])
-    assert entries["How it must not be used"] == list(texts.CAUTIONS)
+    *cautions, disclosed = entries["How it must not be used"]
+    assert cautions == list(texts.CAUTIONS)
+    assert "Counts from 1 to 4 in breakdowns" in disclosed
     assert entries["What this audit cannot show"] == list(texts.LIMITS)
 
 

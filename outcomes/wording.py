@@ -164,10 +164,12 @@ def points(difference: float) -> str:
 
     Examples
     --------
-    >>> points(-0.0131)
-    '−1.3'
+    >>> points(-0.0131), points(-0.0003), points(0.0)
+    ('−1.3', '−0.03', '0.0')
     """
-    return decimal(100 * difference, 1)
+    value = 100 * difference
+    # two decimals where one would hide on which side of zero it lies
+    return decimal(value, 2 if 0.005 <= abs(value) < 0.05 else 1)
 
 
 # decimals of differences of settings: a tenth of what a device can be set to

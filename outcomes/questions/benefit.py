@@ -268,11 +268,11 @@ def _sentences(
 
 def _associated(models: Sequence[Modelled], verdicts: Verdicts) -> list[str]:
     found = []
-    for m in models[:1]:
+    for m in models:
         for s in SETTINGS:
             effect = m.effects[s.column]
             if verdicts[m.outcome.name, s.column].word == "associated" and isinstance(effect, Estimate):
-                found.append(f"{s.more} went with {'more' if effect.value > 1 else 'less'} improvement")
+                found.append(f"{s.more} went with {'more' if effect.value > 1 else 'less'} frequent {m.outcome.label}")
     return found
 
 

@@ -155,7 +155,7 @@ def _sentences(
         says += [f"{capital(d.term)}: {estimate_text(d)}." for d in moved]
     says.append(
         f"Of {number_word(said)} changes against the four quarters before, {number_word(len(moved))} "
-        f"{'has' if len(moved) == 1 else 'have'} an interval that leaves out zero."
+        f"{'has' if len(moved) < 2 else 'have'} an interval that leaves out zero."
     )
     says.append(_severe_text(severe, zones, period, scope))
     return tuple(says)

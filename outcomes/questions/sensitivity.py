@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from outcomes.estimates.estimate import Answer, Estimate
 from outcomes.findings import Finding, Grid
 from outcomes.protocol import SETTINGS, Protocol, Setting
-from outcomes.questions.benefit import CONTENT, HELPED
+from outcomes.questions.benefit import CONTENT
 from outcomes.questions.follow_up import newest_mature_quarter
 from outcomes.questions.outcome_risk import OutcomeRisk, by_day, outcome_risk, share_text
 from outcomes.questions.population import everyone, treated_between
@@ -124,7 +124,9 @@ def _carried(finding: Finding, notes: dict[tuple[str, str], list[str]]) -> Findi
         for s in SETTINGS:
             for (label, step), found in notes.items():
                 ratio_of = sentence.startswith(f"{capital(s.label)} and {label}: ")
-                helped = finding.key == "benefit" and label == HELPED.label and s.more in sentence
+                helped = finding.key == "benefit" and any(
+                    f"{s.more} went with {often} frequent {label}" in sentence for often in ("more", "less")
+                )
                 if step == s.step_label and word == "associated" and (ratio_of or helped):
                     sentence = f"{sentence} {' '.join(found)}"
         return word, sentence

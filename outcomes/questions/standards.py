@@ -194,7 +194,7 @@ def _changes(judged: Sequence[Judged]) -> str:
     ]
     line = (
         f"Of {number_word(len(said))} changes against the quarter before, {number_word(len(moved))} "
-        f"{'has' if len(moved) == 1 else 'have'} an interval that leaves out zero"
+        f"{'has' if len(moved) < 2 else 'have'} an interval that leaves out zero"
     )
     if not moved:
         return line + "."
@@ -214,7 +214,8 @@ def _headlines(judged: Sequence[Judged]) -> tuple[tuple[str, str], ...]:
         lines.append(
             (
                 "not met",
-                f"{plural(len(failed), 'standard')} judged by count{', furthest from it' if more else ''}: "
+                f"{capital(number_word(len(failed)))} {plural_word(len(failed), 'standard', 'standards')} judged by count"
+                f"{', furthest from it' if more else ''}: "
                 f"{'; '.join(f'{decapital(n.criterion.title)}, {shortfall(n)}' for n in named)}"
                 + (f"; and {number_word(more)} more." if more else "."),
             )
@@ -223,7 +224,7 @@ def _headlines(judged: Sequence[Judged]) -> tuple[tuple[str, str], ...]:
         if j.now.criterion.rule == "interval":
             lines.append(("not met", f"{capital(_share_sentence(j.now))}."))
     if tally["met"]:
-        lines.append(("met", f"{capital(listing([decapital(j.now.criterion.title) for j in tally['met']]))}."))
+        lines.append(("met", f"Standards met: {'; '.join(decapital(j.now.criterion.title) for j in tally['met'])}."))
     return tuple(lines)
 
 

@@ -94,7 +94,7 @@ def trend(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
             "region and skin type are allowed for.",
             "Control charts look at sessions whose outcome is known. If those with trouble come to return more often, the chart "
             "rises without more trouble.",
-            "Experience grows with the calendar: the two cannot be told apart here.",
+            "Experience grows with the calendar and is not allowed for here; it has a section of its own.",
         ),
         requests=_requests(courses),
     )  # fmt: skip
@@ -268,7 +268,12 @@ def _headlines(courses: Sequence[Course]) -> tuple[tuple[str, str], ...]:
             )  # fmt: skip
     if not lines and courses and any(isinstance(c.adjusted, Estimate) for c in courses):
         labels = listing([c.outcome.label for c in courses])
-        lines.append(("not shown", f"No change over time is shown for {decapital(labels)}."))
+        lines.append(
+            (
+                "not shown",
+                f"No change at equal case-mix against the four quarters before is shown for {decapital(labels)}.",
+            )
+        )
     return tuple(lines)
 
 

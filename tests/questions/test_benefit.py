@@ -47,6 +47,16 @@ def test_shares_and_bounds_are_counts_of_the_records(clinic, scope, protocol, fi
     assert low.value < answer.value < high.value
 
 
+def test_what_is_associated_stands_in_the_headline_whichever_measure_it_is_of(clinic, scope, protocol):
+    finding = benefit(clinic, scope, protocol)
+    table = next(e for e in finding.exhibits if e.title.startswith("Adjusted odds ratios of benefit"))
+    labels = {s.step_label: s.more for s in SETTINGS}
+    found = [(row, labels[row.label[:1].lower() + row.label[1:]]) for row in table.rows if row.verdict == "associated"]
+    assert found
+    words = " ".join(sentence for word, sentence in finding.headlines if word == "associated")
+    assert all(f"{more} went with" in words for _, more in found)
+
+
 def test_nothing_graded_is_said(tmp_path):
     scope = Scope.quarter("2026Q3", date(2026, 10, 14))
     finding = benefit(small_clinic(tmp_path, [{"treated_on": "2026-01-05"} for _ in range(3)]), scope, Protocol())

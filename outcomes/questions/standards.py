@@ -214,7 +214,7 @@ def _headlines(judged: Sequence[Judged]) -> tuple[tuple[str, str], ...]:
         lines.append(
             (
                 "not met",
-                f"{capital(number_word(len(failed)))} {plural_word(len(failed), 'standard', 'standards')} judged by count"
+                f"{capital(plural_word(len(failed), 'standard', 'standards'))} judged by count"
                 f"{', furthest from it' if more else ''}: "
                 f"{'; '.join(f'{decapital(n.criterion.title)}, {shortfall(n)}' for n in named)}"
                 + (f"; and {number_word(more)} more." if more else "."),

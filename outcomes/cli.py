@@ -149,7 +149,7 @@ def audit(
     if register is not None:
         known = read_actions(register, [c.id for c in protocol.criteria], set(cases.zones["record_id"].astype(str)))
     findings = ask(cases, scope, protocol, register=known, progress=say)
-    report = compose(findings, cases, scope, protocol)
+    report = compose(findings, cases, scope, protocol, register=known)
     restricted = None
     if review:
         rows = review_rows(judge_all(cases, scope, protocol), cases, scope, protocol)

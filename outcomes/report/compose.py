@@ -11,6 +11,7 @@ from outcomes.errors import ReportError
 from outcomes.estimates.estimate import Estimate
 from outcomes.findings import Finding
 from outcomes.protocol import Protocol
+from outcomes.records.actions import ActionRegister
 from outcomes.records.cases import Cases
 from outcomes.records.scope import Scope
 from outcomes.report import texts
@@ -48,6 +49,7 @@ def compose(
     *,
     title: str | None = None,
     organisation: str | None = None,
+    register: ActionRegister | None = None,
 ) -> Report:
     """Arrange findings into the audit report.
 
@@ -62,6 +64,8 @@ def compose(
         Gives title, organisation and windows; None for the defaults.
     title, organisation : str or None
         Printed instead of the protocol's.
+    register : ActionRegister or None
+        The register of actions that was asked with; its fingerprint is printed.
 
     Returns
     -------
@@ -93,7 +97,7 @@ def compose(
         further=further,
         requests=_requests(findings),
         caution=texts.FIRST_PAGE_CAUTION,
-        sections=audit_layout(findings, cases, scope, protocol, versions),
+        sections=audit_layout(findings, cases, scope, protocol, versions, register),
         estimates=tuple((finding.key, finding.estimates) for finding in findings),
         counts=cases.source.counts,
         files=tuple(FileDigest(f.table, f.kind, f.sha256, f.reading) for f in cases.source.files),

@@ -11,6 +11,7 @@ from outcomes import wording
 from outcomes.findings import Finding, Grid
 from outcomes.protocol import Protocol
 from outcomes.questions.criteria_defined import criteria_defined
+from outcomes.records.actions import ActionRegister
 from outcomes.records.cases import Cases
 from outcomes.records.scope import Scope
 from outcomes.records.vocabulary import DELAYED_HEALING_DAYS, PROLONGED_REDNESS_DAY, REGIONS, Outcome
@@ -30,6 +31,7 @@ from outcomes.report.document import (
 from outcomes.report.formulas import formulas_for
 
 _MOST_REASONS = 12
+_GIVEN = ("sessions", "layers", "visits", "mapping", "actions")
 _OTHER_ROW = re.compile(r"\brow \d[\d,]*")
 _KIND_WORDS = {"csv": "CSV", "xlsx": "XLSX", "parquet": "Parquet"}
 _CONTACT_WORDS = {"in_person": "in person", "video": "video", "photo": "photograph", "phone": "telephone"}
@@ -233,7 +235,7 @@ def reproducibility(
 ) -> Section:
     """How the same bytes are made again: command, fingerprints, versions."""
     command = ["outcomes audit EXPORT", f"--period {scope.label}", f"--as-of {scope.as_of.isoformat()}"]
-    command += [f"--{table} {table.upper()}" for table in ("sessions", "layers", "visits", "mapping") if table in files]
+    command += [f"--{table} {table.upper()}" for table in _GIVEN if table in files]
     if protocol.sha256:
         command.append("--config CONFIG")
     if protocol.audience != "committee":
@@ -244,6 +246,8 @@ def reproducibility(
     ]
     if protocol.sha256:
         says.append(f"Fingerprint of the configuration (SHA-256): {protocol.sha256}")
+    if "actions" in files:
+        says.append(f"Fingerprint of the register of actions (SHA-256): {files['actions']}")
     third = -(-len(versions) // 3)
     beside = zip_longest(versions[:third], versions[third : 2 * third], versions[2 * third :], fillvalue=("", ""))
     table = Grid("Versions", ("Software", "Version") * 3, tuple((*a, *b, *c) for a, b, c in beside))
@@ -269,11 +273,14 @@ def audit_layout(
     scope: Scope,
     protocol: Protocol,
     versions: Sequence[tuple[str, str]],
+    register: ActionRegister | None = None,
 ) -> tuple[Section, ...]:
     """Arrange the audit: one section a question, then the data behind them, then how and how far to trust it."""
     files = {f.table: f.sha256 for f in cases.source.files}
     if cases.source.mapping_sha256 is not None:
         files["mapping"] = cases.source.mapping_sha256
+    if register is not None:
+        files["actions"] = register.sha256
     return (
         *(finding_section(finding) for finding in findings),
         data_quality(cases),

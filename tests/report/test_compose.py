@@ -14,6 +14,7 @@ from outcomes.errors import ReportError
 from outcomes.estimates.estimate import TIDY_COLUMNS, Estimate, NotEstimable
 from outcomes.findings import VERDICTS, Finding, Forest, Grid, Row
 from outcomes.protocol import Protocol
+from outcomes.records.actions import ActionRegister
 from outcomes.records.vocabulary import OUTCOMES
 from outcomes.report import texts
 from outcomes.report.compose import compose
@@ -250,3 +251,19 @@ def test_a_report_without_findings_or_with_a_question_twice_is_refused() -> None
     for findings in ([], [finding, finding]):
         with pytest.raises(ReportError):
             compose(findings, cases(), SCOPE)
+
+
+def test_the_command_that_makes_the_report_again_names_what_it_was_made_with() -> None:
+    register = ActionRegister((), (), rows_read=0, rows_refused=0, texts_held_back=0, sha256="ab" * 32)
+    protocol = replace(Protocol(), audience="clinic")
+    data = report_data(compose(sample.findings(), cases(), SCOPE, protocol, register=register))
+    blocks = _blocks(data, "reproducibility")
+    command = next(b for b in blocks if b["kind"] == "command")["parts"]
+    assert "--actions ACTIONS" in command
+    assert "--for clinic" in command
+    assert any("ab" * 32 in sentence for sentence in blocks[0]["paragraphs"])
+    disclosed = dict(_blocks(data, "limits")[0]["entries"])["How it must not be used"][-1]
+    assert "must not leave it" in disclosed
+    plain_data = report_data(compose(sample.findings(), cases(), SCOPE))
+    plain = next(b for b in _blocks(plain_data, "reproducibility") if b["kind"] == "command")
+    assert not any(part.startswith(("--actions", "--for")) for part in plain["parts"])

@@ -120,8 +120,8 @@ def comfort(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
             "Adjusted differences: linear regression of the score, bias-reduced covariance by patient (CR2) with Satterthwaite's "
             "degrees of freedom (Pustejovsky and Tipton, J Bus Econ Stat 2018;36:672–683).",
             "Injected dose: strength in % times 10 times millilitres gives milligrams; held against the lower of the limit by "
-            "body weight and the cap. Where adrenaline is not recorded the lower limit holds. Minutes to the laser run from "
-            "the last injection to the first pulse.",
+            "body weight and the cap. Where adrenaline or weight is not recorded, a dose between the limits that could hold "
+            "cannot be told. Minutes to the laser run from the last injection to the first pulse.",
         ),
         caveats=(
             "Limits of dose and times are those of the protocol, from memory and to be confirmed locally. Keeping them says "
@@ -237,11 +237,11 @@ def _checks(frame: pd.DataFrame, protocol: Protocol) -> tuple[_Check, ...]:
     limits = protocol.anaesthesia
     injected = frame["injected"].to_numpy(dtype=bool)
     topical = frame["topical"].to_numpy(dtype=bool)
-    dose, limit = frame["injected_mg"].to_numpy(dtype=float), frame["limit_mg"].to_numpy(dtype=float)
+    within, above = (frame[name].to_numpy(dtype=bool) for name in ("dose_within", "dose_above"))
     minutes, contact = frame["minutes_to_laser"].to_numpy(dtype=float), frame["topical_min"].to_numpy(dtype=float)
     works = (minutes >= limits.works_from_min) & (minutes <= limits.works_until_min)
     return (
-        _Check("Injected dose within the limit", injected, ~np.isnan(dose) & ~np.isnan(limit), dose <= limit + 1e-9),
+        _Check("Injected dose within the limit", injected, within | above, within),
         _Check("Laser begun while the block works", injected, ~np.isnan(minutes), works),
         _Check(
             "Topical agent left on long enough", topical, ~np.isnan(contact), contact >= limits.topical_at_least_min

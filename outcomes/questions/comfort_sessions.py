@@ -9,10 +9,10 @@ import pandas as pd
 
 from outcomes.protocol import Anaesthesia
 from outcomes.questions.blank_fields import names_something
+from outcomes.questions.injected_dose import injected_dose
 from outcomes.questions.population import treated_between
 from outcomes.records.cases import Cases
 
-MG_PER_ML_AND_PERCENT = 10.0  # 1 % is 10 mg in a millilitre
 TECHNIQUES = ("topical alone", "injected alone", "topical and injected", "neither recorded")
 _MINUTES_A_DAY = 24 * 60
 
@@ -25,8 +25,9 @@ def sessions_with_care(cases: Cases, first: date, last: date, limits: Anaesthesi
     DataFrame
         One row a session: ``session_id``, ``patient_id``, ``treated_on``, ``pain``, ``technique``, ``topical``,
         ``injected`` and ``sedated`` (bool), ``energy_mj`` (highest of its zones), ``zones``, ``eyelid`` and ``off_face``
-        (bool), ``injected_mg``, ``injected_mg_kg``, ``limit_mg`` (the lower of the limit by weight and the cap),
-        ``topical_g``, ``topical_min``, ``minutes_to_laser``; missing numbers are NaN.
+        (bool), ``injected_mg``, ``injected_mg_kg``, ``limit_mg`` (the lower of the limit by weight and the cap,
+        without adrenaline where that is not recorded), ``dose_within`` and ``dose_above`` (bool; neither where what is not
+        recorded could turn it), ``topical_g``, ``topical_min``, ``minutes_to_laser``; missing numbers are NaN.
     """
     zones = treated_between(cases.zones, first, last)
     region = zones["region"].astype("string")
@@ -62,13 +63,9 @@ def _number(frame: pd.DataFrame, column: str) -> np.ndarray:
 
 
 def _with_care(frame: pd.DataFrame, limits: Anaesthesia) -> pd.DataFrame:
-    volume, strength, weight = (_number(frame, name) for name in ("injected_ml", "injected_pct", "weight_kg"))
-    injected = names_something(frame["blocks"]).to_numpy(dtype=bool) | (volume > 0)
+    dose = injected_dose(frame, limits)
+    injected = dose.injected
     topical = names_something(frame["topical_agent"]).to_numpy(dtype=bool) | (_number(frame, "topical_g") > 0)
-    milligrams = np.where(injected, MG_PER_ML_AND_PERCENT * strength * volume, np.nan)
-    adrenaline = frame["with_adrenaline"].fillna(False).to_numpy(dtype=bool)
-    by_weight = np.where(adrenaline, limits.mg_per_kg_with_adrenaline, limits.mg_per_kg) * weight
-    cap = np.where(adrenaline, limits.cap_mg_with_adrenaline, limits.cap_mg)
     return frame.assign(
         pain=_number(frame, "pain_score"),
         topical=topical,
@@ -77,9 +74,11 @@ def _with_care(frame: pd.DataFrame, limits: Anaesthesia) -> pd.DataFrame:
         technique=np.select(
             [topical & ~injected, injected & ~topical, topical & injected], TECHNIQUES[:3], TECHNIQUES[3]
         ),
-        injected_mg=milligrams,
-        injected_mg_kg=milligrams / weight,
-        limit_mg=np.minimum(by_weight, cap),
+        injected_mg=dose.milligrams,
+        injected_mg_kg=dose.milligrams_per_kg,
+        limit_mg=dose.limit_mg,
+        dose_within=dose.within,
+        dose_above=dose.above,
         topical_g=_number(frame, "topical_g"),
         topical_min=_number(frame, "topical_min"),
         minutes_to_laser=minutes_between(frame["injected_at"], frame["laser_start"]),

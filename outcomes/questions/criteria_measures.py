@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 from outcomes.protocol import Criterion, Protocol
 from outcomes.protocol.criteria import VISIT_KINDS
-from outcomes.questions.blank_fields import names_something
 from outcomes.questions.criteria_units import HAS_ROW, units
+from outcomes.questions.injected_dose import injected_dose
 from outcomes.records.cases import Cases
 from outcomes.records.contract import COLUMN, Table
 from outcomes.records.vocabulary import OUTCOMES
@@ -147,18 +147,9 @@ def _before_treatment(criterion: Criterion, frame: pd.DataFrame, cases: Cases, p
 
 
 def _dose_within_limit(criterion: Criterion, frame: pd.DataFrame, cases: Cases, protocol: Protocol) -> Assessed:
-    """1 % is 10 mg in a millilitre; where adrenaline is not recorded, the lower limit holds."""
-    millilitres = frame["injected_ml"].to_numpy(dtype=float, na_value=np.nan)
-    injected = names_something(frame["blocks"]).to_numpy(dtype=bool) | (millilitres > 0)
-    frame, millilitres = frame.loc[injected], millilitres[injected]
-    milligrams = 10.0 * frame["injected_pct"].to_numpy(dtype=float, na_value=np.nan) * millilitres
-    weight = frame["weight_kg"].to_numpy(dtype=float, na_value=np.nan)
-    adrenaline = frame["with_adrenaline"].fillna(False).to_numpy(dtype=bool)
-    limits = protocol.anaesthesia
-    by_weight = np.where(adrenaline, limits.mg_per_kg_with_adrenaline, limits.mg_per_kg) * weight
-    cap = np.where(adrenaline, limits.cap_mg_with_adrenaline, limits.cap_mg)
-    # a comparison with a missing number is false: a dose or weight that is not recorded does not meet it
-    return _plain(frame, np.asarray(milligrams <= np.minimum(by_weight, cap) + 1e-9))
+    """A dose or weight that is not recorded does not meet it; where adrenaline is not, the limit without it holds."""
+    dose = injected_dose(frame, protocol.anaesthesia)
+    return _plain(frame.loc[dose.injected], dose.within[dose.injected])
 
 
 def _seen_between(criterion: Criterion, frame: pd.DataFrame, cases: Cases, protocol: Protocol) -> Assessed:

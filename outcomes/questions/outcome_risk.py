@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import date
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -11,7 +12,7 @@ import pandas as pd
 from outcomes.estimates.ascertainment import WeightedRisk, risk_among_all
 from outcomes.estimates.design import Category, Term, build
 from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
-from outcomes.estimates.interval_censored import interval_curve
+from outcomes.estimates.interval_censored import IntervalCurve, interval_curve
 from outcomes.protocol import Protocol
 from outcomes.questions.follow_up import FollowUp, follow_up
 from outcomes.questions.settings_model import LABELS, REFERENCES
@@ -74,14 +75,13 @@ def _still_red(frame: pd.DataFrame, term: str, protocol: Protocol) -> Estimate |
     assessed = frame.loc[frame["red_after_day"].notna()]
     if assessed["patient_id"].nunique() < protocol.fewest_seen:
         return None
-    curve = interval_curve(
-        assessed["red_after_day"].to_numpy(dtype=float),
-        assessed["red_by_day"].to_numpy(dtype=float, na_value=np.nan),
-        assessed["patient_id"].to_numpy(dtype=str),
-        [float(PROLONGED_REDNESS_DAY)],
-        replicates=protocol.replicates,
-        seed=protocol.seed,
-        level=protocol.level,
+    curve = _share_still_red(
+        tuple(assessed["red_after_day"].to_numpy(dtype=float).tolist()),
+        tuple(assessed["red_by_day"].to_numpy(dtype=float, na_value=np.inf).tolist()),
+        tuple(assessed["patient_id"].astype(str)),
+        protocol.replicates,
+        protocol.seed,
+        protocol.level,
     )
     value, low, high = float(curve.value[0]), curve.low[0], curve.high[0]
     if low is None or high is None:
@@ -98,6 +98,21 @@ def _still_red(frame: pd.DataFrame, term: str, protocol: Protocol) -> Estimate |
         patients=curve.patients,
         events=int(assessed["prolonged_redness"].fillna(False).sum()),
         note="share still red on day 90",
+    )
+
+
+@lru_cache(maxsize=32)  # several questions ask for the same quarters; each answer takes seconds
+def _share_still_red(
+    after: tuple[float, ...], by: tuple[float, ...], patient: tuple[str, ...], replicates: int, seed: int, level: float
+) -> IntervalCurve:
+    return interval_curve(
+        np.array(after),
+        np.array(by),
+        np.array(patient, dtype=str),
+        [float(PROLONGED_REDNESS_DAY)],
+        replicates=replicates,
+        seed=seed,
+        level=level,
     )
 
 

@@ -53,6 +53,37 @@ def test_the_limit_is_the_lower_of_weight_and_cap(tmp_path, weight, adrenaline, 
     assert found["limit_mg"].iloc[0] == pytest.approx(expected)
 
 
+@pytest.mark.parametrize(
+    ("millilitres", "weight", "adrenaline", "expected"),
+    [
+        ("12", "60", "", "within"),  # 240 mg, under 270 whatever else
+        ("15", "60", "", "cannot be told"),  # 300 mg, over 270 without adrenaline, under 420 with it
+        ("22", "60", "", "above"),  # 440 mg, over both
+        ("15", "60", "no", "above"),
+        ("15", "60", "yes", "within"),
+        ("6", "", "no", "cannot be told"),
+        ("16", "", "no", "above"),  # 320 mg, over the cap of 300 at any weight
+        ("16", "", "", "cannot be told"),
+        ("26", "", "", "above"),  # 520 mg, over the cap of 500 too
+    ],
+)
+def test_a_dose_is_told_only_where_what_is_not_recorded_could_not_turn_it(
+    tmp_path, millilitres, weight, adrenaline, expected
+):
+    """By hand from 4.5 mg/kg up to 300 mg, with adrenaline 7 mg/kg up to 500 mg; 2 % is 20 mg in a millilitre."""
+    more = {
+        "blocks": "mental",
+        "injected_pct": "2",
+        "injected_ml": millilitres,
+        "weight_kg": weight,
+        "with_adrenaline": adrenaline,
+    }
+    cases = small_clinic(tmp_path, [{}], [_session(1, **more)])
+    row = sessions_with_care(cases, SCOPE.start, SCOPE.end, Protocol().anaesthesia).iloc[0]
+    told = "within" if row["dose_within"] else "above" if row["dose_above"] else "cannot be told"
+    assert told == expected
+
+
 def test_without_weight_a_dose_cannot_be_told_and_is_counted_apart(tmp_path):
     more = {"blocks": "mental", "injected_pct": "2", "injected_ml": "6", "with_adrenaline": "no"}
     sessions = [

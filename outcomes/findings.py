@@ -56,6 +56,8 @@ class Forest:
         Line drawn through all rows (1 for ratios).
     note : str
         What to know when reading it: method, who is left out.
+    detail : bool
+        Whether it only supports the answer: such a table stands in the full tables, not on paper.
     """
 
     title: str
@@ -64,11 +66,12 @@ class Forest:
     scale: str
     reference: float | None = None
     note: str = ""
+    detail: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Grid:
-    """A plain table of already worded cells; ``number_columns`` are set right-aligned."""
+    """A plain table of already worded cells; ``number_columns`` are set right-aligned, ``detail`` as in `Forest`."""
 
     title: str
     headers: tuple[str, ...]
@@ -76,6 +79,7 @@ class Grid:
     groups: tuple[str, ...] = ()
     number_columns: tuple[int, ...] = ()
     note: str = ""
+    detail: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ _ROW_MM = 5.4
 _LONGEST_LABEL = 44
 
 
-def draw(exhibit: Bars) -> str:
+def draw(exhibit: Bars, width_mm: float = house.TEXT_MM) -> str:
     """Return the SVG of horizontal bars, first label on top."""
     with house.house_style():
         labels = [house.shortened(label, _LONGEST_LABEL) for label in exhibit.labels]
@@ -17,8 +17,8 @@ def draw(exhibit: Bars) -> str:
         left = min(60.0, max(18.0, 2.0 + 1.42 * max(map(len, labels))))
         right = min(44.0, max(14.0, 3.0 + 1.42 * max(map(len, texts))))
         height = _ROW_MM * len(labels) + 2.0
-        figure = house.sheet(height)
-        axes = house.panel(figure, left, 1.0, house.TEXT_MM - left - right, height - 2.0)
+        figure = house.sheet(height, width_mm)
+        axes = house.panel(figure, left, 1.0, width_mm - left - right, height - 2.0)
         places = list(range(len(labels)))
         most = exhibit.maximum if exhibit.maximum > 0 else 1.0
         axes.barh(places, [most] * len(labels), height=0.56, color=house.WASH, linewidth=0)

@@ -131,14 +131,14 @@ def _still_observed(axes: Axes, exhibit: Curves, left_mm: float, plot_width: flo
             )  # fmt: skip
 
 
-def draw(exhibit: Curves) -> str:
+def draw(exhibit: Curves, width_mm: float = house.TEXT_MM) -> str:
     """Return the SVG of curves with their bands, direct labels and numbers still observed."""
     with house.house_style():
         left = _left_mm(exhibit)
-        width = house.TEXT_MM - left - 4.0
+        width = width_mm - left - 4.0
         below = 13.0
         height = 8.0 + _PLOT_MM + below + (len(exhibit.curves) + 0.6) * _ROW_MM
-        figure = house.sheet(height)
+        figure = house.sheet(height, width_mm)
         axes = house.panel(figure, left, height - 8.0 - _PLOT_MM, width, _PLOT_MM)
         for level in (25, 50, 75, 100):
             axes.axhline(level, color=house.HAIR, linewidth=0.4, zorder=0)

@@ -11,11 +11,11 @@ _PLOT_MM = 36.0
 _LEFT_MM, _RIGHT_MM, _BELOW_MM = 13.0, 22.0, 9.0
 
 
-def draw(exhibit: Cusum) -> str:
+def draw(exhibit: Cusum, width_mm: float = house.TEXT_MM) -> str:
     """Return the SVG of a cumulative-sum chart over cases in order."""
     with house.house_style():
-        figure = house.sheet(9.0 + _PLOT_MM + _BELOW_MM)
-        axes = house.panel(figure, _LEFT_MM, _BELOW_MM, house.TEXT_MM - _LEFT_MM - _RIGHT_MM, _PLOT_MM)
+        figure = house.sheet(9.0 + _PLOT_MM + _BELOW_MM, width_mm)
+        axes = house.panel(figure, _LEFT_MM, _BELOW_MM, width_mm - _LEFT_MM - _RIGHT_MM, _PLOT_MM)
         cases = range(1, len(exhibit.up) + 1)
         axes.axhline(0, color=house.INK, linewidth=0.6)
         for limit in (exhibit.limit_up, exhibit.limit_down):

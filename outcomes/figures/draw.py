@@ -8,9 +8,10 @@ from typing import Any
 
 from outcomes.figures import bars, curves, cusum, funnel, response, timeline
 from outcomes.figures.alt import alt_text, is_empty
+from outcomes.figures.house import TEXT_MM
 from outcomes.findings import Bars, Curves, Cusum, Exhibit, Forest, Funnel, Grid, Response, Timeline
 
-DRAWERS: dict[type, Callable[[Any], str]] = {
+DRAWERS: dict[type, Callable[[Any, float], str]] = {
     Curves: curves.draw,
     Funnel: funnel.draw,
     Response: response.draw,
@@ -45,8 +46,8 @@ def is_drawn(exhibit: Exhibit) -> bool:
     return type(exhibit) in DRAWERS and not is_empty(exhibit)
 
 
-def draw(exhibit: Exhibit) -> Drawing:
-    """Draw an exhibit as it stands; nothing is recomputed.
+def draw(exhibit: Exhibit, width_mm: float = TEXT_MM) -> Drawing:
+    """Draw an exhibit as it stands, at its final width; nothing is recomputed.
 
     Raises
     ------
@@ -60,4 +61,4 @@ def draw(exhibit: Exhibit) -> Drawing:
         raise TypeError(f"{type(exhibit).__name__} is set as a table, not drawn")
     if is_empty(exhibit):
         raise ValueError(f"there is nothing to draw: {exhibit.title}")
-    return Drawing(svg=drawer(exhibit), alt=alt_text(exhibit))
+    return Drawing(svg=drawer(exhibit, width_mm), alt=alt_text(exhibit))

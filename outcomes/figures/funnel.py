@@ -168,7 +168,7 @@ def _limit_labels(axes: Axes, exhibit: Funnel, plot: _Plot) -> None:
         )  # fmt: skip
 
 
-def draw(exhibit: Funnel) -> str:
+def draw(exhibit: Funnel, width_mm: float = house.TEXT_MM) -> str:
     """Return the SVG of a funnel."""
     with house.house_style():
         scale = _scale(exhibit)
@@ -176,8 +176,8 @@ def draw(exhibit: Funnel) -> str:
         up = ticks[-1]
         places = _places(exhibit, scale, up)
         across = max([*exhibit.sizes, *(p.x for p in places)])
-        figure = house.sheet(8.0 + _PLOT_MM + _BELOW_MM)
-        plot = _Plot(scale, across, up, house.TEXT_MM - _LEFT_MM - _RIGHT_MM)
+        figure = house.sheet(8.0 + _PLOT_MM + _BELOW_MM, width_mm)
+        plot = _Plot(scale, across, up, width_mm - _LEFT_MM - _RIGHT_MM)
         axes = house.panel(figure, _LEFT_MM, _BELOW_MM, plot.width, _PLOT_MM)
         for (_, low, high), dash, shade in zip(
             exhibit.limits, ((0, (5, 1.8)), (0, (1.2, 1.5))), (True, False), strict=False

@@ -29,12 +29,12 @@ def _beyond(exhibit: Response, start: float, stop: float) -> int:
     return sum(zones for (low, high), zones in bins if high <= start or low >= stop)
 
 
-def draw(exhibit: Response) -> str:
+def draw(exhibit: Response, width_mm: float = house.TEXT_MM) -> str:
     """Return the SVG of a response curve, drawn only where it was given, with its support below."""
     with house.house_style():
         height = 8.0 + _PLOT_MM + 5.0 + _SUPPORT_MM + 11.0
-        width = house.TEXT_MM - _LEFT_MM - _RIGHT_MM
-        figure = house.sheet(height)
+        width = width_mm - _LEFT_MM - _RIGHT_MM
+        figure = house.sheet(height, width_mm)
         axes = house.panel(figure, _LEFT_MM, 11.0 + _SUPPORT_MM + 5.0, width, _PLOT_MM)
         support = house.panel(figure, _LEFT_MM, 11.0, width, _SUPPORT_MM, sharex=axes)
         low, high = [100 * v for v in exhibit.low], [100 * v for v in exhibit.high]

@@ -27,14 +27,14 @@ def _top(exhibit: Timeline, scale: float) -> float:
     return max([1.15 * scale * a.value for a in shown] + [1.05 * usual])
 
 
-def draw(exhibit: Timeline) -> str:
+def draw(exhibit: Timeline, width_mm: float = house.TEXT_MM) -> str:
     """Return the SVG of a timeline: marks with intervals, a band across, counts and labels below."""
     with house.house_style():
         scale = _scaled(exhibit)
         ticks = house.steps_to(_top(exhibit, scale), 5)
         up = ticks[-1]
-        figure = house.sheet(9.0 + _PLOT_MM + _BELOW_MM)
-        axes = house.panel(figure, _LEFT_MM, _BELOW_MM, house.TEXT_MM - _LEFT_MM - _RIGHT_MM, _PLOT_MM)
+        figure = house.sheet(9.0 + _PLOT_MM + _BELOW_MM, width_mm)
+        axes = house.panel(figure, _LEFT_MM, _BELOW_MM, width_mm - _LEFT_MM - _RIGHT_MM, _PLOT_MM)
         for level in ticks[1:]:
             axes.axhline(level, color=house.HAIR, linewidth=0.4, zorder=0)
         _band(axes, exhibit, scale, up)

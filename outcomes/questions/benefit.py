@@ -62,6 +62,7 @@ def benefit(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
         settings_forest(models, verdicts, title="Adjusted odds ratios of benefit for one step of each setting"),
         Forest(
             title="How often benefit was recorded, and by whom it was graded",
+            detail=True,
             headers=("", "with / graded"),
             rows=tuple(shares),
             scale="proportion",

@@ -80,6 +80,7 @@ def comfort(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
         ),
         Forest(
             title="What goes with more or less pain, all else in the table equal",
+            detail=True,
             headers=("",),
             rows=tuple(effects),
             scale="difference",
@@ -305,6 +306,7 @@ def _amounts(frame: pd.DataFrame, scope: Scope) -> Grid:
         tuple(rows),
         number_columns=(1, 2),
         note="Recorded amounts, whatever the agent's strength. No limit is set here for what is left on the skin.",
+        detail=True,
     )
 
 

@@ -61,6 +61,7 @@ def completeness(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
             ),
             Forest(
                 title=f"Who was seen on or after day {LOST_BY_DAY}",
+                detail=True,
                 headers=("", "seen / treated"),
                 rows=tuple(lost),
                 scale="proportion",

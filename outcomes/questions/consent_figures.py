@@ -231,6 +231,7 @@ def _published_grid(table: Sequence[tuple[Outcome, dict[str, Told]]], protocol: 
             rows.append((capital(outcome.label), *cells))
     return Grid(
         title="Published series, as context",
+        detail=True,
         headers=("", *(series.label for series in SERIES)),
         rows=tuple(rows),
         note="So many of 100 or 1,000 treatments, Wilson limits of the counts, which were worked back from printed "

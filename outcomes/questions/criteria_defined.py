@@ -28,6 +28,7 @@ def criteria_defined(protocol: Protocol) -> Grid:
     )
     return Grid(
         title="Standards: on whom, against which target, and why",
+        detail=True,
         headers=("Criterion", "applies to", "target", "owner", "why", "from day"),
         rows=rows,
         number_columns=(5,),

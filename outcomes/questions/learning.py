@@ -83,6 +83,7 @@ def learning(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
         exhibits=(
             Forest(
                 title="Complications by how many zones a practitioner had treated since beginning",
+                detail=True,
                 headers=("", "events / zones"),
                 rows=tuple(rows),
                 scale="proportion",

@@ -224,6 +224,7 @@ def _shrunken(comparisons: Sequence[Comparison]) -> Forest:
         ]
     return Forest(
         title="Shrunken estimates: each difference drawn towards the average practitioner",
+        detail=True,
         headers=("", "reliability, %"),
         rows=tuple(rows),
         scale="ratio",

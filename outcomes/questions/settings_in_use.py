@@ -46,7 +46,9 @@ def settings_in_use(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
         answers += [row.answer for row in (*regions, *people)]
         forests += [
             _forest(setting, regions, f"{capital(setting.heading)} by region", scope.label, scope.baseline_label),
-            _forest(setting, people, f"{capital(setting.heading)} by practitioner", "own", "all peers pooled"),
+            _forest(
+                setting, people, f"{capital(setting.heading)} by practitioner", "own", "all peers pooled", detail=True
+            ),
         ]
         changed += [f"{setting.label}, {decapital(row.label)}" for row in regions if _apart(row.answer)]
         for row in people:
@@ -145,7 +147,9 @@ def _rows(sides: Sequence[_Sides], left_out: int, setting: Setting, protocol: Pr
     return [_row(one, setting, protocol, hidden=i in few, size_held=i in back) for i, one in enumerate(sides)]
 
 
-def _forest(setting: Setting, rows: Sequence[Row], title: str, first: str, second: str) -> Forest:
+def _forest(
+    setting: Setting, rows: Sequence[Row], title: str, first: str, second: str, *, detail: bool = False
+) -> Forest:
     return Forest(
         title=title,
         headers=("", "zones", f"{first}, median (quartiles)", f"{second}, median (quartiles)"),
@@ -153,6 +157,7 @@ def _forest(setting: Setting, rows: Sequence[Row], title: str, first: str, secon
         scale="difference",
         reference=0.0,
         note=f"Difference of means, {setting.unit}: {first} minus {second}.",
+        detail=detail,
     )
 
 

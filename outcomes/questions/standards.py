@@ -128,6 +128,7 @@ def _against_before(judged: Sequence[Judged]) -> Grid:
     )
     return Grid(
         title="On whom, and against the quarter before at the same age",
+        detail=True,
         headers=("", "quarter before", "verdict then", "applies to", "left out", "share then, %", "change, points"),
         rows=rows,
         groups=tuple(_GROUPS[j.now.criterion.rule] for j in ordered),

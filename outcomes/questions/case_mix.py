@@ -73,6 +73,7 @@ def case_mix(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
     withheld_rows = held_sentence(sum(HELD_CELL in row.cells for row in rows), "row", protocol)
     forest = Forest(
         title=f"Who was treated in {scope.label}, beside {scope.baseline_label}",
+        detail=True,
         headers=("", scope.label, scope.baseline_label),
         rows=tuple(rows),
         scale="difference",

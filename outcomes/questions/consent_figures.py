@@ -210,6 +210,7 @@ def _skin_forest(skin: Sequence[tuple[str, str, Told]]) -> tuple[Forest, ...]:
     return (
         Forest(
             title=f"Hyperpigmentation by skin type, {region}",
+            detail=True,
             headers=("Skin type", "in so many", "zones known"),
             rows=rows,
             scale="proportion",

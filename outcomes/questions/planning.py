@@ -175,6 +175,7 @@ def _grid(plans: Sequence[Plan], others: int) -> Grid:
         note += f" Not listed: {plural(others, 'further comparison')}, settled later still or not within five years."
     return Grid(
         title="How many more cases would settle it, were the present estimate true",
+        detail=True,
         headers=("Not shown", "now", "cases so far", "more, half the audits", "more, four in five", "by"),
         rows=rows,
         groups=tuple(plan.group for plan in plans),

@@ -156,6 +156,7 @@ def region_forest(models: Sequence[Modelled], by_region: Mapping[str, Sequence[R
                 rows.append(Row(named, answer, cells, group=group))
     return Forest(
         title="Odds ratios region by region, where groups overlap",
+        detail=True,
         headers=("", "events / zones", "overlap"),
         rows=tuple(rows),
         scale="ratio",

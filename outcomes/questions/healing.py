@@ -22,6 +22,7 @@ from outcomes.questions.healing_curves import (
     region_curve,
     share_rows,
 )
+from outcomes.questions.healing_steps import RegionMedians, region_medians, steps_table
 from outcomes.questions.population import Population, everyone, first_treatments, treated_between
 from outcomes.questions.settings_in_use import comparable_settings
 from outcomes.questions.settings_model import LABELS, REFERENCES
@@ -76,6 +77,7 @@ def healing(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
     model = healing_model(assessed, protocol)
     ratios = _ratio_rows(model)
     medians = _median_rows(model, protocol)
+    stepped = _stepped(model, protocol)
     shares = share_rows(curves, shown, protocol)
     forests = [shares, _forest_of_medians(medians, model, protocol), _forest_of_ratios(ratios, model)]
     return Finding(
@@ -90,9 +92,14 @@ def healing(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
             [curve.median for curve in curves.values()]
             + [row.answer for row in shares.rows]
             + [row.answer for row in medians]
+            + [answer for region in stepped for answer in region.answers]
             + [row.answer for row in ratios]
         ),
-        exhibits=(drawn_curves(curves, shown, protocol), *[f for f in forests if f.rows]),
+        exhibits=(
+            drawn_curves(curves, shown, protocol),
+            *[f for f in forests if f.rows],
+            *((steps_table(stepped, protocol),) if stepped else ()),
+        ),
         denominators=f"{plural(len(assessed), 'zone')} of {plural(assessed.patients, 'patient')}, healing assessed at "
         f"one contact or more; {count(sum(c.events for c in curves.values()))} seen healed.",
         exclusions=(*assessed.left_out, *(f"Model only: {step}" for step in _new_steps(model, assessed))),
@@ -106,7 +113,7 @@ def healing(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
             "maximum likelihood on the intervals, sandwich covariance by patient. A time ratio of 1.2 says that "
             "healing takes 1.2 times as long; p values of the three settings are adjusted after Benjamini and "
             "Hochberg. Adjusted medians are those of the model's survival curve averaged over the zones in the "
-            "model.",
+            "model, or over those of a region.",
         ),
         caveats=(
             "A visit on day 7 that finds a zone healed does not say on which day it healed; the model spreads that "
@@ -199,6 +206,12 @@ def _median_rows(model: HealingModel | None, protocol: Protocol) -> list[Row]:
     ]
 
 
+def _stepped(model: HealingModel | None, protocol: Protocol) -> tuple[RegionMedians, ...]:
+    if model is None or isinstance(model.fit, NotEstimable):
+        return ()
+    return region_medians(model.population.frame, model.design, model.fit, model.zones, protocol)
+
+
 def _settings_text(usual: dict[str, float]) -> str:
     """Settings of a zone in the order of the report: "18 mJ, 11 %, 1 pass"."""
     energy, density, passes = (quantity(usual[s.column]) for s in SETTINGS)
@@ -208,6 +221,7 @@ def _settings_text(usual: dict[str, float]) -> str:
 def _forest_of_medians(rows: Sequence[Row], model: HealingModel | None, protocol: Protocol) -> Forest:
     return Forest(
         title="Adjusted median days to heal, by zone at its usual settings",
+        detail=True,
         headers=("", "zones", "energy, density, passes"),
         rows=tuple(rows),
         scale="days",

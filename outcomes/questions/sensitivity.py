@@ -12,6 +12,7 @@ from outcomes.questions.benefit import CONTENT
 from outcomes.questions.follow_up import newest_mature_quarter
 from outcomes.questions.outcome_risk import OutcomeRisk, by_day, outcome_risk, share_text
 from outcomes.questions.population import everyone, treated_between
+from outcomes.questions.sensitivity_imputed import DATA_SETS
 from outcomes.questions.sensitivity_readings import (
     FIRST,
     PLANNED,
@@ -24,10 +25,11 @@ from outcomes.questions.sensitivity_readings import (
 )
 from outcomes.questions.sensitivity_tipping import Tipping, tipping_points
 from outcomes.questions.sensitivity_weighted import smallest_effective_share
+from outcomes.questions.settings_model import LABELS
 from outcomes.questions.settings_verdict import judge
 from outcomes.records.cases import Cases
 from outcomes.records.scope import Scope
-from outcomes.wording import capital, count, interval, level_text, listing, percent, ratio
+from outcomes.wording import capital, count, interval, level_text, listing, number_word, percent, plural, ratio
 
 TURNED = "another verdict than in the main analysis: "
 
@@ -83,8 +85,10 @@ def sensitivity(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
             "Fewer zones widen intervals; a verdict may go from associated to not shown for that alone.",
             "Weights make up for what was recorded on the day of treatment. If zones return because of the outcome itself, "
             "only the tipping points say how much that could matter.",
-            "Nothing is imputed: what is not recorded is a level of its own, or left out in the reading of complete "
-            "case-mix. Benefit is graded outside the visits, so that planned visits do not bear on it.",
+            "In the main analysis case-mix that is not recorded is a level of its own. Imputed values are drawn from what is "
+            "recorded beside them; if a thing goes unrecorded because of what it is, no reading here mends that.",
+            "Outcomes, settings and who graded are never imputed. Benefit is graded outside the visits, so that planned visits do "
+            "not bear on it.",
         ),
     )
 
@@ -308,6 +312,25 @@ def _methods(readings: Readings) -> tuple[str, ...]:
         "Logistic regression with these weights, sandwich covariance by patient (Binder, Int Stat Rev 1983;51:279–292; Seaman and "
         "White, Stat Methods Med Res 2013;22:278–295). Zones of a case-mix level in which all or none had the event drop out. "
         f"The weights leave an effective number of at least {percent(smallest_effective_share(weighted))} of the zones.",
+        *_imputation(readings),
         "Tipping point: with k events recorded among n treated and a risk R among all, zones not known are taken to hold "
         "n R − k events; at ρ times that the risk is k/n + ρ (R − k/n). Its limits move in proportion.",
+    )
+
+
+def _imputation(readings: Readings) -> tuple[str, ...]:
+    """How case-mix was imputed, how much of it, and how much that costs; nothing where no gap was filled."""
+    filled = [gaps for gaps in readings.gaps if gaps is not None]
+    if not filled:
+        return ()
+    most: dict[str, int] = {}
+    for gaps in filled:
+        for name, zones in gaps.zones.items():
+            most[name] = max(zones, most.get(name, 0))
+    blanks = listing([f"{LABELS[name]} (up to {plural(zones, 'zone')} in a model)" for name, zones in most.items()])
+    return (
+        f"Imputed: {blanks}, in {number_word(DATA_SETS)} completed copies of the records by chained equations, patient by patient, "
+        "with the outcome, region, settings, practitioner and calendar time as predictors (van Buuren, Flexible Imputation of "
+        "Missing Data, 2018, doi:10.1201/9780429492259); the main model in each, pooled by Rubin's rules. What is not recorded takes "
+        f"at most {percent(max(gaps.missing_information for gaps in filled))} of the information on an odds ratio.",
     )

@@ -13,6 +13,7 @@ from outcomes.questions.benefit import CONTENT, HELPED, benefit_candidates, bene
 from outcomes.questions.criteria_units import with_contacts
 from outcomes.questions.follow_up import follow_up
 from outcomes.questions.population import NOT_RECORDED, Population, everyone
+from outcomes.questions.sensitivity_imputed import Gaps, imputed_again
 from outcomes.questions.sensitivity_weighted import weighted_for_graded, weighted_for_seen
 from outcomes.questions.settings_model import Modelled, model_outcome, settings_candidates
 from outcomes.questions.settings_verdict import adjusted_for_multiplicity, judge
@@ -20,12 +21,13 @@ from outcomes.records.cases import Cases
 from outcomes.records.scope import Scope
 from outcomes.records.vocabulary import Outcome
 
-PLANNED, WEIGHTED, FIRST, COMPLETE = "planned visits", "weighted", "first session", "complete"
+PLANNED, WEIGHTED, FIRST, COMPLETE, IMPUTED = "planned visits", "weighted", "first session", "complete", "imputed"
 READINGS: dict[str, str] = {
     PLANNED: "only contacts that had been planned count",
     WEIGHTED: "zones known are weighted for those like them that are not",
     FIRST: "only each patient's first session counts",
     COMPLETE: "only zones whose case-mix is recorded in full count",
+    IMPUTED: "case-mix that is not recorded is imputed",
 }
 _COVARIATES = ("skin_group", "age_group", "indication_group")
 _STEPS = tuple(s.step_label for s in SETTINGS)
@@ -40,10 +42,13 @@ class Readings:
     main : tuple of Modelled
     others : dict of str to tuple of Modelled or None
         By name of the reading; None where a reading does not apply to an outcome.
+    gaps : tuple of Gaps or None
+        What was imputed for each outcome; None where nothing was.
     """
 
     main: tuple[Modelled, ...]
     others: Mapping[str, tuple[Modelled | None, ...]]
+    gaps: tuple[Gaps | None, ...] = ()
 
     def each(self) -> list[tuple[int, Modelled, Setting]]:
         """Every outcome (by its position) with every setting."""
@@ -121,16 +126,29 @@ def read_again(cases: Cases, scope: Scope, protocol: Protocol) -> Readings:
         ),
         COMPLETE: (risks([complete_only(part) for part in candidates]), benefits(complete_only(could_be_graded))),
     }
+    completed = [imputed_again(m, protocol) for m in (*risk, *good)]
+    models: dict[str, tuple[Modelled | None, ...]] = {
+        name: (
+            *adjusted_for_multiplicity(first),
+            *((None,) * len(good) if second is None else adjusted_for_multiplicity(second)),
+        )
+        for name, (first, second) in others.items()
+    }
+    models[IMPUTED] = (
+        *_adjusted([m for m, _ in completed[: len(risk)]]),
+        *_adjusted([m for m, _ in completed[len(risk) :]]),
+    )
     return Readings(
         (*adjusted_for_multiplicity(risk), *adjusted_for_multiplicity(good)),
-        {
-            name: (
-                *adjusted_for_multiplicity(first),
-                *((None,) * len(good) if second is None else adjusted_for_multiplicity(second)),
-            )
-            for name, (first, second) in others.items()
-        },
+        models,
+        tuple(gaps for _, gaps in completed),
     )
+
+
+def _adjusted(models: Sequence[Modelled | None]) -> tuple[Modelled | None, ...]:
+    """P values adjusted over the models that there are."""
+    adjusted = iter(adjusted_for_multiplicity([m for m in models if m is not None]))
+    return tuple(None if m is None else next(adjusted) for m in models)
 
 
 def _benefit_again(main: Modelled, zones: Population, protocol: Protocol) -> Modelled:

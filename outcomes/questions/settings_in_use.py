@@ -8,7 +8,7 @@ import pandas as pd
 
 from outcomes.estimates.estimate import Answer, Estimate
 from outcomes.estimates.mean import clustered_mean_difference
-from outcomes.findings import Finding, Forest, Row
+from outcomes.findings import Finding, Forest, Grid, Row
 from outcomes.protocol import SETTINGS, Protocol, Setting
 from outcomes.questions.disclosure import (
     HELD_CELL,
@@ -23,7 +23,7 @@ from outcomes.questions.population import Population, everyone, treated_between
 from outcomes.records.cases import Cases
 from outcomes.records.scope import Scope
 from outcomes.records.vocabulary import REGIONS
-from outcomes.wording import capital, count, decapital, listing, plural, quantity
+from outcomes.wording import capital, count, decapital, interval, level_text, listing, plural, quantity, value_text
 
 
 def settings_in_use(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
@@ -38,17 +38,17 @@ def settings_in_use(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
     now = frame["treated_on"] >= pd.Timestamp(scope.start)
     answers: list[Answer] = []
     forests: list[Forest] = []
+    overview: list[tuple[str, Row]] = []
     changed: list[str] = []
     differing: dict[str, list[str]] = {}
     for setting in SETTINGS:
         regions = _by_region(frame, now, setting, protocol)
         people = _by_practitioner(frame, setting, protocol)
         answers += [row.answer for row in (*regions, *people)]
+        overview += [(capital(setting.heading), row) for row in regions]
         forests += [
             _forest(setting, regions, f"{capital(setting.heading)} by region", scope.label, scope.baseline_label),
-            _forest(
-                setting, people, f"{capital(setting.heading)} by practitioner", "own", "all peers pooled", detail=True
-            ),
+            _forest(setting, people, f"{capital(setting.heading)} by practitioner", "own", "all peers pooled"),
         ]
         changed += [f"{setting.label}, {decapital(row.label)}" for row in regions if _apart(row.answer)]
         for row in people:
@@ -61,7 +61,7 @@ def settings_in_use(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
         asks="Which energy, density and passes are used, by region and by practitioner, and have they changed?",
         says=_sentences(compared, scope, protocol, changed, differing, practitioners),
         estimates=tuple(answers),
-        exhibits=tuple(forests),
+        exhibits=(_overview(overview, scope, protocol), *forests),
         denominators=f"{plural(len(compared), 'zone')} of {plural(compared.patients, 'patient')} treated with a "
         f"{protocol.spot_class} beam, {scope.baseline_label} and {scope.label}.",
         exclusions=compared.left_out,
@@ -147,9 +147,26 @@ def _rows(sides: Sequence[_Sides], left_out: int, setting: Setting, protocol: Pr
     return [_row(one, setting, protocol, hidden=i in few, size_held=i in back) for i, one in enumerate(sides)]
 
 
-def _forest(
-    setting: Setting, rows: Sequence[Row], title: str, first: str, second: str, *, detail: bool = False
-) -> Forest:
+def _overview(rows: Sequence[tuple[str, Row]], scope: Scope, protocol: Protocol) -> Grid:
+    """All settings by region in one table: this period, the baseline, and how far their means lie apart."""
+    now, before = scope.label, scope.baseline_label
+    return Grid(
+        title=f"Settings by region, {now} beside {before}",
+        headers=("", "zones", f"{now}, median (quartiles)", f"{before}, median (quartiles)", "difference of means"),
+        rows=tuple((row.label, *row.cells, _difference_text(row.answer)) for _, row in rows),
+        groups=tuple(heading for heading, _ in rows),
+        number_columns=(1, 2, 3, 4),
+        note=f"Differences are {now} minus {before}, with {level_text(protocol.level)}.",
+    )
+
+
+def _difference_text(answer: Answer) -> str:
+    if not isinstance(answer, Estimate):
+        return f"cannot say: {answer.reason}"
+    return f"{value_text(answer.value, answer.unit)} ({interval(answer)})"
+
+
+def _forest(setting: Setting, rows: Sequence[Row], title: str, first: str, second: str) -> Forest:
     return Forest(
         title=title,
         headers=("", "zones", f"{first}, median (quartiles)", f"{second}, median (quartiles)"),
@@ -157,7 +174,7 @@ def _forest(
         scale="difference",
         reference=0.0,
         note=f"Difference of means, {setting.unit}: {first} minus {second}.",
-        detail=detail,
+        detail=True,
     )
 
 

@@ -47,9 +47,9 @@ LIMITS: tuple[str, ...] = (
     "Healing and redness are seen at contacts, so that their days are known only to lie between two contacts.",
     "Zones of one patient are alike. Intervals allow for it where the method says so; where a method does not, it "
     "says that too.",
-    "Nothing is imputed: a blank is not filled in; the section on sensitivity leaves such zones out for comparison. "
-    "Where case-mix is not recorded, that is a level of its own in the "
-    "models. Where a model uses fewer records than were accepted, the section counts those left out and why.",
+    "A blank is not filled in: where case-mix is not recorded, that is a level of its own in the models. The section on "
+    "sensitivity compares with leaving such zones out, and with imputing what is missing. Where a model uses fewer records "
+    "than were accepted, the section counts those left out and why.",
     "First treatment means the first in these records. An earlier one, before the records begin or elsewhere, is not "
     "known.",
     "Many comparisons stand side by side. Where verdict words follow from tests, they follow p values adjusted for "

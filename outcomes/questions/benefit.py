@@ -59,7 +59,9 @@ def benefit(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
     shares = _shares(candidates, protocol)
     exhibits: list[Exhibit] = [
         _beside(models, risks, steps),
-        settings_forest(models, verdicts, title="Adjusted odds ratios of benefit for one step of each setting"),
+        settings_forest(
+            models, verdicts, title="Adjusted odds ratios of benefit for one step of each setting", detail=True
+        ),
         Forest(
             title="How often benefit was recorded, and by whom it was graded",
             detail=True,

@@ -56,6 +56,7 @@ def blank_fields(cases: Cases, scope: Scope) -> tuple[list[str], Grid]:
                 groups.append(capital(table))
     return absent, Grid(
         title=f"Fields left blank in {scope.label}",
+        detail=True,
         headers=("Field", "blank", "share"),
         rows=tuple(rows),
         groups=tuple(groups),

@@ -135,6 +135,7 @@ def steps_table(regions: Sequence[RegionMedians], protocol: Protocol) -> Grid:
             )
     return Grid(
         title="Adjusted median days to heal, one step of a setting away from what is usual in the region",
+        detail=True,
         headers=("", "Step", "One step less", "Usual", "One step more"),
         rows=tuple(rows),
         groups=tuple(groups),

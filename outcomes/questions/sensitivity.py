@@ -181,6 +181,7 @@ def _ratios(readings: Readings, protocol: Protocol) -> Grid:
         ("", "Main", *(capital(name) for name in readings.others), "Verdict"),
         tuple(rows),
         tuple(groups),
+        detail=True,
         note=f"With {level_text(protocol.level)}; of other readings the interval alone, the estimate being in the tables. "
         + " ".join(f"{capital(n)}: {w}." for n, w in READINGS.items()),
     )

@@ -18,7 +18,7 @@ from outcomes.wording import capital, count, decimal, interval, listing, of_tota
 Verdicts = Mapping[tuple[str, str], Judged]
 
 
-def settings_forest(models: Sequence[Modelled], verdicts: Verdicts, *, title: str) -> Forest:
+def settings_forest(models: Sequence[Modelled], verdicts: Verdicts, *, title: str, detail: bool = False) -> Forest:
     """Adjusted odds ratios for one step of each setting, with their parts within and between practitioners."""
     rows = []
     for m in models:
@@ -47,10 +47,11 @@ def settings_forest(models: Sequence[Modelled], verdicts: Verdicts, *, title: st
         reference=1.0,
         note="Odds ratio at equal case-mix, other settings and calendar time. Within practitioners: a zone's setting "
         "against the practitioner's own mean for that zone; between them: that mean against the clinic's, which "
-        f"rests on as many numbers as there are practitioners ({practitioners_in(models)}). Associated: "
+        f"rests on as many numbers as there are practitioners ({practitioners_in(models)}), and is as wide. Associated: "
         f"Benjamini–Hochberg p under {decimal(ASSOCIATED_BELOW, 2)} over all rows, the interval on one side of 1, and both "
         "parts in its direction; where the part between cannot be estimated, the part within alone. "
         f"{unsplit(models)}".strip(),
+        detail=detail,
     )
 
 

@@ -91,6 +91,7 @@ def learning(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
             ),
             Forest(
                 title="Odds ratio for twice as many zones before, within a practitioner and at equal calendar time",
+                detail=True,
                 headers=("", "events", "zones"),
                 rows=tuple(effects),
                 scale="ratio",

@@ -21,11 +21,12 @@ from numpy.typing import NDArray
 
 from outcomes.estimates.design import Design, Numeric, Term, build
 from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
+from outcomes.estimates.few_groups import on_few_groups
 from outcomes.estimates.firth import penalised
 from outcomes.estimates.separation import collinear_columns
 from outcomes.protocol import SETTINGS, Protocol, Setting
 from outcomes.questions.settings_support import patients_beside, rung_for
-from outcomes.wording import count, quantity
+from outcomes.wording import count, plural, quantity
 
 SMALLEST_SPREAD = 0.5
 """Steps that practitioners' means must differ by before a part between them is stated; common practice, no source."""
@@ -74,6 +75,9 @@ def split_effects(
 ) -> dict[str, Split]:
     """Odds ratio of each setting's step within practitioners and between them, all settings in one model.
 
+    The part between rests on as many numbers as there are practitioners, whatever the zones: its limits are on the t
+    distribution with that many degrees of freedom, less one and those of the settings.
+
     Parameters
     ----------
     frame : DataFrame
@@ -93,10 +97,14 @@ def split_effects(
     design = _with_zones(parts, terms)
     patients = frame["patient_id"].to_numpy(dtype=str)
     rung = rung_for(design.matrix.shape[1] - 1, patients, event)
+    between_terms = sum(label.endswith(", between") for label in design.labels)
     known = {
         f"{s.step_label}, {part}": reason
         for s in SETTINGS
-        for part, reason in (("within", _no_within(parts, s, protocol)), ("between", _no_between(parts, s)))
+        for part, reason in (
+            ("within", _no_within(parts, s, protocol)),
+            ("between", _no_between(parts, s, between_terms)),
+        )
     }
     wanted = [label for label, reason in known.items() if not reason and label in design.labels]
     if rung.rung == "penalised" and wanted:
@@ -108,7 +116,8 @@ def split_effects(
     def answer(setting: Setting, part: str) -> Answer:
         label = f"{setting.step_label}, {part}"
         if fit is not None and not isinstance(fit, NotEstimable) and label in wanted:
-            return fit.term(label)
+            own = fit.term(label)
+            return own if part == "within" else on_few_groups(own, frame["practitioner_id"].nunique(), between_terms)
         return NotEstimable(
             label,
             known[label] or failed or "the setting does not vary",
@@ -142,7 +151,7 @@ def _no_within(parts: pd.DataFrame, setting: Setting, protocol: Protocol) -> str
     return ""
 
 
-def _no_between(parts: pd.DataFrame, setting: Setting) -> str:
+def _no_between(parts: pd.DataFrame, setting: Setting, terms: int) -> str:
     """Why nothing can be said of a setting between practitioners; empty when something can."""
     means = parts[f"{setting.column}_between"].groupby(parts["practitioner_id"].astype(str).to_numpy()).mean()
     if len(means) < 2:
@@ -151,5 +160,10 @@ def _no_between(parts: pd.DataFrame, setting: Setting) -> str:
     if spread < SMALLEST_SPREAD * setting.step:
         return (
             f"practitioners' means at equal zone lie within {quantity(spread, setting.unit)}, less than half the step"
+        )
+    if len(means) - 1 - terms < 1:
+        return (
+            f"{count(len(means))} practitioners are too few for a part between them, with {plural(terms, 'setting')} in "
+            "the model"
         )
     return ""

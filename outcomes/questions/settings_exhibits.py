@@ -47,7 +47,8 @@ def settings_forest(models: Sequence[Modelled], verdicts: Verdicts, *, title: st
         reference=1.0,
         note="Odds ratio at equal case-mix, other settings and calendar time. Within practitioners: a zone's setting "
         "against the practitioner's own mean for that zone; between them: that mean against the clinic's, which "
-        f"rests on as many numbers as there are practitioners ({practitioners_in(models)}), and its interval allows for so few. Associated: "
+        f"rests on as many numbers as there are practitioners ({practitioners_in(models)}), and its interval allows "
+        "for so few. Associated: "
         f"Benjamini–Hochberg p under {decimal(ASSOCIATED_BELOW, 2)} over all rows, the interval on one side of 1, and both "
         "parts in its direction; where the part between cannot be estimated, the part within alone. "
         f"{unsplit(models)}".strip(),

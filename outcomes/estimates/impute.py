@@ -11,14 +11,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from sklearn.linear_model import LogisticRegression
 
 from outcomes.estimates.binary import Codes, Values, cluster_codes
 from outcomes.estimates.estimate import FloatArray
+from outcomes.estimates.posterior_draws import drawn_levels, matched
 
-_DONORS = 5
 _FEWEST_PATIENTS = 5  # with the column recorded
-_PRIOR_SD = 2.5  # of a slope for one standard deviation of a predictor; it matters only under separation
 _REMEDY = "Leave it out of the model, or give what is not recorded a level of its own."
 
 
@@ -58,7 +56,7 @@ def imputed(
     cluster: Values,
     imputations: int = 20,
     seed: int = 0,
-    cycles: int = 10,
+    cycles: int = 5,
     per_patient: Sequence[str] | None = None,
 ) -> tuple[pd.DataFrame, ...]:
     """What might the records have looked like, had everything been recorded?
@@ -78,7 +76,7 @@ def imputed(
     model has to be among `predictors`: without it, associations with the imputed columns are pulled towards none.
     Gaps of columns that vary within patients are drawn independently given the predictors.
     Neither statsmodels' ``MICE`` nor scikit-learn's ``IterativeImputer`` is used: they know no patients, and no
-    categories; scikit-learn fits the logistic regressions.
+    categories.
 
     Parameters
     ----------
@@ -253,7 +251,7 @@ def _visited(column: _Column, others: list[_Column], patients: _Patients, random
     shift, scale = features[~gap].mean(axis=0), features[~gap].std(axis=0)
     varies = scale > 1e-9 * np.maximum(1.0, np.abs(shift))
     features = (features[:, varies] - shift[varies]) / scale[varies]
-    draw = _drawn_levels if column.levels else _matched
+    draw = drawn_levels if column.levels else matched
     chosen = draw(features[~gap], values[~gap], weight[~gap] / weight[~gap].mean(), features[gap], random)
     return _filled(column, patients, column.holder[units][~gap][chosen])
 
@@ -276,53 +274,6 @@ def _features(others: list[_Column], patients: _Patients, per_patient: bool) -> 
             part = part if column.levels else part / patients.size[:, None]
         parts.append(part)
     return np.hstack(parts) if parts else np.zeros((len(patients.of_row), 0))
-
-
-def _drawn_levels(
-    features: FloatArray, levels: FloatArray, weight: FloatArray, wanted: FloatArray, random: np.random.Generator
-) -> Codes:
-    """Positions of recorded units whose levels are drawn by their chances under a logistic regression."""
-    known, where = np.unique(levels, return_index=True)
-    if len(known) == 1:
-        return np.zeros(len(wanted), dtype=np.intp)
-    if features.shape[1]:
-        model = LogisticRegression(C=_PRIOR_SD**2, tol=1e-5, max_iter=2000)
-        model.fit(features, levels.astype(np.intp), sample_weight=weight)
-        chances = model.predict_proba(wanted)
-    else:
-        share = np.array([weight[levels == level].sum() for level in known])
-        chances = np.tile(share / share.sum(), (len(wanted), 1))
-    reached = np.cumsum(chances, axis=1)[:, :-1] < random.random(len(wanted))[:, None]
-    return np.asarray(where[reached.sum(axis=1)], dtype=np.intp)
-
-
-def _matched(
-    features: FloatArray, values: FloatArray, weight: FloatArray, wanted: FloatArray, random: np.random.Generator
-) -> Codes:
-    """Positions of recorded units whose predicted value is near the prediction drawn for each wanted unit."""
-    spread = float(values.std())
-    scaled = (values - values.mean()) / spread if spread > 0 else np.zeros(len(values))
-    found = _ridge(features, scaled, np.ones(len(values)))
-    drawn = _ridge(features, scaled, weight)
-    of_donors = found[0] + features @ found[1:]
-    target = drawn[0] + wanted @ drawn[1:]
-    order = np.argsort(of_donors, kind="stable")
-    donors = min(_DONORS, len(order))
-    near = np.searchsorted(of_donors[order], target)[:, None] + np.arange(-donors, donors)
-    inside = (near >= 0) & (near < len(order))
-    distance = np.abs(of_donors[order][np.clip(near, 0, len(order) - 1)] - target[:, None])
-    rank = np.argsort(np.where(inside, distance, np.inf), axis=1, kind="stable")
-    pick = rank[np.arange(len(wanted)), random.integers(0, donors, len(wanted))]
-    return np.asarray(order[near[np.arange(len(wanted)), pick]], dtype=np.intp)
-
-
-def _ridge(features: FloatArray, values: FloatArray, weight: FloatArray) -> FloatArray:
-    """Intercept and slopes of weighted least squares with the prior on the slopes."""
-    shift, level = weight @ features / weight.sum(), float(weight @ values / weight.sum())
-    centred = features - shift
-    information = (centred * weight[:, None]).T @ centred + np.eye(features.shape[1]) / _PRIOR_SD**2
-    slopes = np.linalg.solve(information, centred.T @ (weight * (values - level)))
-    return np.concatenate([[level - float(shift @ slopes)], slopes])
 
 
 def _completed(frame: pd.DataFrame, columns: list[_Column], order: Codes) -> pd.DataFrame:

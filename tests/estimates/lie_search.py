@@ -20,6 +20,7 @@ from outcomes.estimates import (
     discrimination,
     firth,
     funnel,
+    impute,
     incidence,
     interval_censored,
     interval_tests,
@@ -361,3 +362,15 @@ def by_pooling(rows: pd.DataFrame, level: float) -> Any:
     ratio = dataclasses.replace(pooled.answer, unit="odds ratio")
     tidy([ratio])
     return [pooled, sensitivity.e_value(ratio) if isinstance(ratio, Estimate) else ratio]
+
+
+@searched("impute.imputed", "pooling.pooled_answers", "pooling.pooled_fits")
+def by_imputation(rows: pd.DataFrame, level: float) -> Any:
+    gaps = rows.assign(risk=rows["risk"].where(~rows["open"]), skin=rows["skin"].where(rows["wait"] > 1))
+    if any(gaps.loc[gaps[c].notna(), "patient"].nunique() < 5 for c in ("risk", "skin")):
+        return None
+    sets = impute.imputed(gaps, ["risk", "skin"], ["event", "side"], cluster=rows["patient"], imputations=3)
+    assert all(bool(one[["risk", "skin"]].notna().all(axis=None)) for one in sets)
+    shares = [proportion.proportion(int((one["risk"] > 0.1).sum()), len(one), level=level) for one in sets]
+    fits = [firth.penalised(design_of(one), one["event"], cluster=one["patient"], level=level) for one in sets]
+    return [pooling.pooled_answers(shares), pooling.pooled_fits(fits)]

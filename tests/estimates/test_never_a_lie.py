@@ -43,6 +43,7 @@ INNER = {
     "incidence": ("log_log_limits",),
     "npmle": ("maximise", "maximise_many"),
     "partial_likelihood": ("maximise",),
+    "posterior_draws": ("drawn_levels", "level_regression", "matched"),
     "proportion": ("effective_number",),
     "rate": ("count_limits",),
     "ratios": ("floored", "odds_ratio", "cannot_say", "left_out", "nothing_to_fit", "robust_fit"),

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from outcomes.estimates.estimate import Estimate
-from outcomes.estimates.pooling import rubin
+from outcomes.estimates.estimate import Estimate, Fit, NotEstimable
+from outcomes.estimates.pooling import pooled_answers, pooled_fits, rubin
 
 
 def test_scalar_by_formula():
@@ -82,3 +82,74 @@ def test_every_pooled_number_has_width(rows, complete_df):
     assert pooled.answer.low < pooled.answer.value < pooled.answer.high
     assert 0 < pooled.answer.p_value <= 1
     assert pooled.degrees_of_freedom <= complete_df * (1 + 1e-12)
+
+
+def ratio(value: float, low: float | None, high: float | None, p: float | None = 0.04) -> Estimate:
+    return Estimate("dark", value, low, high, "m", 90, unit="odds ratio", patients=40, events=12, p_value=p)
+
+
+def test_wald_intervals_pool_as_by_the_rules():
+    estimates, errors = [0.4, 0.9, 0.7], [0.30, 0.35, 0.28]
+    reach = [1.959963984540054 * error for error in errors]
+    found = pooled_answers(
+        [ratio(math.exp(q), math.exp(q - r), math.exp(q + r)) for q, r in zip(estimates, reach, strict=True)],
+        complete_df=38,
+    )
+    wanted = rubin(estimates, [error**2 for error in errors], complete_df=38, exponentiate=True).answer
+    assert (found.value, found.low, found.high) == pytest.approx((wanted.value, wanted.low, wanted.high), rel=1e-9)
+    assert found.p_value == pytest.approx(wanted.p_value, rel=1e-9)
+    assert (found.n, found.patients, found.events) == (90, 40, 12)
+
+
+def test_lopsided_limits_stay_lopsided_and_open_ones_open():
+    same = pooled_answers([ratio(2.0, 0.5, 20.0)] * 3)
+    assert (same.low, same.value, same.high) == pytest.approx((0.5, 2.0, 20.0))
+    opened = pooled_answers([ratio(2.0, 0.5, 20.0), ratio(2.2, 0.6, None)])
+    assert opened.high is None
+    assert 0.4 < opened.low < 0.6
+    assert pooled_answers([ratio(2.0, None, 3.0), ratio(2.2, 0.6, None)]).reason == "the data do not bound it"
+    assert pooled_answers([ratio(2.0, 0.5, 20.0), ratio(2.2, 0.6, 22.0, p=None)]).p_value is None
+
+
+def test_one_refusal_refuses_the_pool():
+    refusal = NotEstimable("dark", "it rests on one patient", 90, patients=40, events=12, unit="odds ratio")
+    found = pooled_answers([ratio(2.0, 0.5, 20.0), refusal])
+    assert found.reason == "it rests on one patient in 1 of 2 completed data sets"
+    assert pooled_answers([refusal, refusal]).reason == "it rests on one patient"
+    with pytest.raises(ValueError, match="two completed"):
+        pooled_answers([refusal])
+    with pytest.raises(ValueError, match="same records"):
+        pooled_answers([refusal, NotEstimable("dark", "x", 89, unit="odds ratio")])
+
+
+def test_shares_pool_on_the_logit_scale():
+    share = Estimate("seen", 0.2, 0.1, 0.36, "m", 50, unit="proportion")
+    found = pooled_answers([share, share])
+    assert (found.low, found.value, found.high) == pytest.approx((0.1, 0.2, 0.36))
+    nothing = Estimate("seen", 0.0, 0.0, 0.1, "m", 50, unit="proportion")
+    assert "end of its scale" in pooled_answers([share, nothing]).reason
+
+
+def test_fits_of_cholesterol_in_five_completed_data_sets(reference):
+    # Schafer JL (1997) Analysis of Incomplete Multivariate Data, Table 6.14, as above, handed over as fits.
+    expected = reference.item("mi.rubin.nhanes")["expected"]
+    fits = []
+    for _, rows in reference.frame("nhanes_completed").groupby(".imp"):
+        x = np.column_stack([np.ones(len(rows)), rows["age"], rows["bmi"]])
+        y = rows["chl"].to_numpy(dtype=float)
+        slopes = np.linalg.solve(x.T @ x, x.T @ y)
+        covariance = np.linalg.inv(x.T @ x) * float(((y - x @ slopes) ** 2).sum()) / (len(y) - 3)
+        fits.append(Fit("least squares", (), ("(Intercept)", "age", "bmi"), slopes, covariance, n=len(y)))
+    pooled = pooled_fits(fits)
+    for key, found in (
+        ("estimate", pooled.coefficients),
+        ("t", np.diag(pooled.covariance)),
+        ("df_barnard_rubin", pooled.degrees_of_freedom),
+        ("fmi", pooled.details["missing_information"]),
+    ):
+        assert found == pytest.approx([expected[key][name] for name in pooled.names], rel=1e-7)
+    assert pooled.n == 25
+    refusal = NotEstimable("model", "no events", 25)
+    assert pooled_fits([fits[0], refusal]).reason == "no events in 1 of 2 completed data sets"
+    with pytest.raises(ValueError, match="same model"):
+        pooled_fits([fits[0], Fit("m", (), ("a",), np.zeros(1), np.eye(1), n=25)])

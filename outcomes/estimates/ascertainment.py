@@ -101,7 +101,7 @@ def risk_among_all(
     information of the seen model per record, ``B = −mean[(1−e) S (1−π)/π (y−L) x]`` and
     ``D = mean[(1−e) S/π]``, the influence of a record is
     ``(1−L)(e−E) + (1−E)/D · [(1−e)(S/π)(y−L) + B′A⁻¹ (1−e)(S−π) x]``; its last part is what estimating the
-    weights changes. Limits are Korn and Graubard's on the effective number. With no late event seen, the
+    weights changes. Limits are those of `clustered_proportion`, on the effective number. With no late event seen, the
     effective number is at most early events plus Kish's number; with no event at all the bound is exact on
     the effective number of patients seen.
 
@@ -373,6 +373,8 @@ def _risk(result: WeightedRisk, data: _Data, fitted: _SeenModel, chance: FloatAr
         np.bincount(data.codes, here.astype(float), data.patients), 1.0
     )
     known_patients = len(np.unique(data.codes[here | data.early]))
+    event = data.early | data.late
+    carried = np.bincount(data.codes, early + (1 - early) * weight, data.patients)
     certain = share_late in (0.0, 1.0)
     most = min(float(n), result.early_events + result.effective_number) if certain else float(n)
     answer = proportion_from_variance(
@@ -386,5 +388,7 @@ def _risk(result: WeightedRisk, data: _Data, fitted: _SeenModel, chance: FloatAr
         level=level,
         size_if_none=float(own.sum() ** 2 / (own**2).sum()),
         words=METHOD,
+        alike=round(most) * float((carried**2).sum()) / float(carried.sum()) ** 2,
+        rarer=min(len(np.unique(data.codes[event])), len(np.unique(data.codes[here & ~event]))),
     )
     return replace(answer, n=n, note=f"{result.known} of {n} known; being seen: {result.seen_model}")

@@ -21,9 +21,13 @@ class ClusteredShare:
         ``G/(G−1) · Σ_g (Σ_{i∈g} w_i (y_i − p) / Σw)²``; nan for a single patient.
     effective_patients : float
         Kish's effective number of patients, each with the mean weight of its records.
+    alike : float
+        Design effect if all records of a patient were alike: ``n · Σ_g W_g² / (Σ W_g)²``, W_g the patient's weight.
+    rarer : int
+        Patients with the rarer of the two results: those with an event, or those with a record without.
     """
 
-    __slots__ = ("effective_patients", "events", "n", "patients", "share", "variance")
+    __slots__ = ("alike", "effective_patients", "events", "n", "patients", "rarer", "share", "variance")
 
     def __init__(
         self,
@@ -55,6 +59,9 @@ class ClusteredShare:
         residual = np.bincount(codes, w * (k - m * self.share) / total, self.patients)
         g = self.patients
         self.variance = g / (g - 1) * float((residual**2).sum()) if g > 1 else math.nan
+        carried = np.bincount(codes, w * m, g)
+        self.alike = self.n * float((carried**2).sum()) / total**2
+        self.rarer = min(int((np.bincount(codes, part, g) > 0).sum()) for part in (k, m - k))
         # without an event each patient counts once, with the mean weight of its records
-        own = np.bincount(codes, w * m, g) / np.bincount(codes, m, g)
+        own = carried / np.bincount(codes, m, g)
         self.effective_patients = float(own.sum() ** 2 / (own**2).sum())

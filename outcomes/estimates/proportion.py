@@ -19,6 +19,7 @@ from outcomes.estimates.clustered import ClusteredShare
 from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
 
 UNIT = "proportion"
+ALIKE_PATIENTS = 2.0
 
 METHODS = {
     "wilson": "Wilson score limits",
@@ -26,8 +27,6 @@ METHODS = {
     "mid_p": "mid-P exact binomial limits",
     "jeffreys": "Jeffreys limits (beta prior ½, ½)",
 }
-
-
 _LIMITS = {
     "wilson": wilson_limits,
     "exact": exact_limits,
@@ -197,12 +196,20 @@ def clustered_proportion(
     term: str = "",
     level: float = 0.95,
     method: str = "exact",
+    alike_patients: float = ALIKE_PATIENTS,
 ) -> Answer:
     """What share of the records had the event, when one patient has several records?
 
     Korn and Graubard's limits: exact binomial limits on the effective number of records
     ``n* = p(1−p)/v · (t_{n−1}/t_{G−1})²``, never above n, where v is the linearised variance by patient
     ``G/(G−1) · Σ_g (Σ_{i∈g} w_i (y_i − p) / Σw)²`` and G the number of patients.
+
+    The limit on the far side of the estimate, away from the nearer of 0 and 1, takes a more cautious v. Seen events
+    tell too little of how alike a patient's records can be: the patients not met yet may bring many at once. With w
+    patients that have the rarer result and c = `alike_patients`, v there is no less than ``(w v + c v₁)/(w + c)``, where
+    ``v₁ = p(1−p) Σ_g n_g²/n²`` belongs to patients whose records are all alike. Simulated (120 settings of 4,000 data
+    sets: risks 0.5 to 8 %, 1 to 12 records a patient, correlation to 0.25) limits without it covered as little as
+    92.3 %, with up to 6.6 % beyond the far limit; `tests/honesty` counts what they do with it.
 
     With no event, or nothing but events, v cannot be estimated: each patient then counts once, which bounds
     the risk of having any such record and so that of a record.
@@ -219,6 +226,9 @@ def clustered_proportion(
         Inverse-probability weights, taken as known.
     method : {"exact", "mid_p"}
         Limits on the effective number: Korn and Graubard's, or their mid-P version, a little shorter.
+    alike_patients : float
+        Patients with all records alike that the far limit is cautious by; 0 gives Korn and Graubard's limits as
+        published. Our own choice, made by simulation.
 
     Returns
     -------
@@ -245,7 +255,13 @@ def clustered_proportion(
     weighted = weight is not None
     if data.n == 0:
         return NotEstimable(
-            term, "no cases", n=0, patients=0, events=0, method=_clustered_words(method, weighted), unit=UNIT
+            term,
+            "no cases",
+            n=0,
+            patients=0,
+            events=0,
+            method=_clustered_words(method, weighted, alike_patients > 0),
+            unit=UNIT,
         )
     return proportion_from_variance(
         data.share,
@@ -259,6 +275,9 @@ def clustered_proportion(
         method=method,
         size_if_none=data.effective_patients,
         words="weighted share" if weighted else "",
+        alike=data.alike,
+        rarer=data.rarer,
+        alike_patients=alike_patients,
     )
 
 
@@ -275,6 +294,9 @@ def proportion_from_variance(
     method: str = "exact",
     size_if_none: float | None = None,
     words: str = "",
+    alike: float | None = None,
+    rarer: int = 0,
+    alike_patients: float = ALIKE_PATIENTS,
 ) -> Answer:
     """Which interval goes with a share whose variance was estimated by design (clusters, weights)?
 
@@ -293,6 +315,12 @@ def proportion_from_variance(
         Effective number for a share of 0 or 1, where no variance can be estimated; the patients if None.
     words : str
         What kind of share it is, for the method line.
+    alike : float or None
+        Design effect if all records of a patient were alike; None takes the variance as it is on both sides.
+    rarer : int
+        Patients with the rarer of the two results.
+    alike_patients : float
+        As in `clustered_proportion`; not used without `alike`.
 
     Returns
     -------
@@ -309,7 +337,8 @@ def proportion_from_variance(
     """
     if not 0 <= value <= 1:
         raise ValueError("a share lies between 0 and 1")
-    text = _clustered_words(method, False)
+    cautious = alike is not None and alike_patients > 0
+    text = _clustered_words(method, False, cautious)
     text = f"{words}, {text}" if words else text
     limits = _LIMITS[method]
     empty = NotEstimable(term, "no cases", n=n, patients=patients, events=events, method=text, unit=UNIT)
@@ -329,6 +358,15 @@ def proportion_from_variance(
             raise ValueError("a variance is not negative")
         size = effective_number(value, variance, n, degrees_of_freedom, level)
         low, high = limits(value * size, size, level)
+        if alike is not None:
+            independent = value * (1 - value) / n
+            expected = (rarer * max(variance, independent) + alike_patients * independent * max(alike, 1.0)) / (
+                rarer + alike_patients
+            )
+            size = effective_number(value, max(variance, expected), n, degrees_of_freedom, level)
+            farther = limits(value * size, size, level)
+            low = farther[0] if value >= 0.5 else low
+            high = farther[1] if value <= 0.5 else high
     return Estimate(
         term=term,
         value=float(value),
@@ -357,9 +395,11 @@ def effective_number(value: float, variance: float, n: int, degrees_of_freedom: 
     return float(min(n, value * (1 - value) / variance * shrink))
 
 
-def _clustered_words(method: str, weighted: bool) -> str:
+def _clustered_words(method: str, weighted: bool, cautious: bool) -> str:
     if method not in ("exact", "mid_p"):
         raise ValueError("method must be exact or mid_p")
     kind = "exact binomial" if method == "exact" else "mid-P"
     text = f"Korn–Graubard limits ({kind} on the effective number of records, clustered by patient)"
+    if cautious:
+        text += ", the far limit as if two more patients had records all alike"
     return f"weighted share, {text}" if weighted else text

@@ -42,7 +42,10 @@ _ENTRIES: tuple[_Entry, ...] = (
             "Korn and Graubard, Survey Methodology 1998;24:193–201",
             "Zones of one patient are alike, so n of them tell less than n patients would. The exact limits are "
             "taken at the smaller number n* that carries as much. m is the number of patients, t a quantile of "
-            "Student's distribution; n* is never more than n.",
+            "Student's distribution; n* is never more than n. "
+            "For the limit farther from the nearer of 0 and 1 the variance is, where that is larger, the mean of the "
+            "estimated one and that of patients whose records are all alike, weighted by the patients with the rarer "
+            "result and by two.",
         ),
         ("Korn",),
     ),

@@ -124,7 +124,7 @@ WEIGHT = np.repeat([1, 1.5, 2, 1, 3, 1.2, 2.5, 1, 1.7, 4], RECORDS)
 
 
 def test_korn_graubard_against_survey():
-    answer = clustered_proportion(EVENT, PATIENT)
+    answer = clustered_proportion(EVENT, PATIENT, alike_patients=0)
     assert answer.value == pytest.approx(0.2916666666666666)
     assert (answer.low, answer.high) == pytest.approx((0.0641580847618093, 0.6411866730212938), rel=1e-9)
     assert (answer.n, answer.patients, answer.events) == (24, 10, 7)
@@ -132,13 +132,38 @@ def test_korn_graubard_against_survey():
 
 
 def test_korn_graubard_with_weights_against_survey():
-    answer = clustered_proportion(EVENT, PATIENT, weight=WEIGHT)
+    answer = clustered_proportion(EVENT, PATIENT, weight=WEIGHT, alike_patients=0)
     assert answer.value == pytest.approx(0.2285012285012285)
     assert (answer.low, answer.high) == pytest.approx((0.0473048469203837, 0.5422871735198054), rel=1e-9)
     within = WEIGHT * (1 + 0.1 * (np.arange(1, 25) % 3))  # weights that differ within a patient
-    answer = clustered_proportion(EVENT, PATIENT, weight=within)
+    answer = clustered_proportion(EVENT, PATIENT, weight=within, alike_patients=0)
     assert answer.value == pytest.approx(0.2312513991493172)
     assert (answer.low, answer.high) == pytest.approx((0.0472678772856534, 0.5493531723933855), rel=1e-9)
+
+
+def test_the_far_limit_is_cautious_and_the_near_one_is_korn_and_graubards():
+    # By hand: 24 records of 10 patients, Σ m² = 64, so a design effect of 64/24 if all records of a patient were
+    # alike; 4 patients have an event. v is the variance of R's survey package above. R 4.2:
+    #   p <- 7/24; v <- (4 * 0.0169324417009602 + 2 * p * (1 - p) / 24 * 64/24) / 6
+    #   n <- p * (1 - p) / v * (qt(.975, 23) / qt(.975, 9))^2; qbeta(.975, p * n + 1, (1 - p) * n)
+    plain, answer = (clustered_proportion(EVENT, PATIENT, alike_patients=c) for c in (0, 2))
+    assert answer.low == plain.low
+    assert answer.high == pytest.approx(0.6620955432, rel=1e-8)
+    # one event in each of 6 patients with 4 records: v is 0, held to be that of independent records
+    event, patient = np.tile([1, 0, 0, 0], 6), np.repeat(np.arange(6), 4)
+    plain, answer = (clustered_proportion(event, patient, alike_patients=c) for c in (0, 2))
+    assert answer.low == plain.low
+    # design effect (6 · 1 + 2 · 4)/8. R 4.2: n <- 24 / 1.75 * (qt(.975, 23) / qt(.975, 5))^2; qbeta as above, p = ¼
+    assert answer.high == pytest.approx(0.6293067682, rel=1e-8)
+    assert "two more patients" in answer.method
+    mirrored = clustered_proportion(1 - event, patient)
+    assert (mirrored.low, mirrored.high) == pytest.approx((1 - answer.high, 1 - answer.low), rel=1e-9)
+
+
+def test_with_one_record_a_patient_there_is_nothing_to_be_cautious_about():
+    event = np.arange(200) < 7
+    plain, answer = (clustered_proportion(event, np.arange(200), alike_patients=c) for c in (0, 2))
+    assert (answer.low, answer.high) == pytest.approx((plain.low, plain.high), rel=1e-12)
 
 
 def test_rows_that_stand_for_several_records():

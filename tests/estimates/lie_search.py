@@ -18,6 +18,7 @@ from outcomes.estimates import (
     cox,
     difference,
     discrimination,
+    few_groups,
     firth,
     funnel,
     impute,
@@ -139,7 +140,7 @@ def by_curve(rows: pd.DataFrame, level: float) -> Any:
     return standardise.risk_curve(fit, design, rows, "risk", [0.1, 0.3, 0.6], level=level)
 
 
-@searched("mixed.random_intercept", "between.risks_from_modes")
+@searched("mixed.random_intercept", "between.risks_from_modes", "few_groups.on_few_groups")
 def by_practitioner(rows: pd.DataFrame, level: float) -> Any:
     fit = mixed.random_intercept(build(rows, [Numeric("side")]), rows["event"], group=rows["practitioner"], level=level)
     if isinstance(fit, NotEstimable):
@@ -147,7 +148,8 @@ def by_practitioner(rows: pd.DataFrame, level: float) -> Any:
     events, sizes, names = counts(rows)
     held = {name: (int(n), int(k)) for name, n, k in zip(names, sizes, events, strict=True)}
     modes = {name: mode for name, mode in fit.details["modes"].items() if mode[1] > 0}
-    return [fit, fit.details["between_sd"], between.risks_from_modes(float(fit.coefficients[0]), modes, held)]
+    few = [few_groups.on_few_groups(term, groups, 1) for term in fit.terms for groups in (2, 3, 4)]
+    return [fit, few, fit.details["between_sd"], between.risks_from_modes(float(fit.coefficients[0]), modes, held)]
 
 
 @searched("marginal.estimating_equations")

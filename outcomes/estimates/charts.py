@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import optimize, special, stats
+from scipy import stats
 
 from outcomes.estimates.arrays import numbers, positions
 from outcomes.estimates.estimate import FloatArray
@@ -43,6 +43,23 @@ def cusum_scores(risk: ArrayLike, odds_ratio: float) -> tuple[FloatArray, FloatA
     The log-likelihood ratio of odds multiplied by R against the odds as expected: ``ln R − ln(1 − p + Rp)`` and
     ``−ln(1 − p + Rp)``.
 
+    Parameters
+    ----------
+    risk : array of shape (n,)
+        Expected risk of each case, strictly between 0 and 1.
+    odds_ratio : float
+        R, above 0 and not 1.
+
+    Returns
+    -------
+    event, none : ndarray of shape (n,)
+        Scores of a case with the event and without.
+
+    Raises
+    ------
+    ValueError
+        If a risk is missing or not between 0 and 1, or there is no odds ratio to ask for.
+
     References
     ----------
     Steiner SH, Cook RJ, Farewell VT, Treasure T (2000) Biostatistics 1:441-452, doi:10.1093/biostatistics/1.4.441.
@@ -53,7 +70,7 @@ def cusum_scores(risk: ArrayLike, odds_ratio: float) -> tuple[FloatArray, FloatA
     >>> round(float(event[0]), 2), round(float(none[0]), 2)
     (0.67, -0.02)
     """
-    p = _risks(risk)
+    p = checked_risks(risk)
     if not odds_ratio > 0 or odds_ratio == 1:
         raise ValueError("the odds ratio that a chart asks for is above 0 and not 1")
     none = -np.log1p((odds_ratio - 1) * p)
@@ -74,10 +91,16 @@ def risk_adjusted_cusum(
         True or 1 where the case had the event, in order of treatment.
     risk : array of shape (n,)
         Expected risk of each case, from a model fitted on earlier cases.
+    odds_ratio : float
+        That the chart asks for, above 0 and not 1.
     limit : float
         From `limit_for_run_length`, never tuned on the cases that are judged.
     reset : bool
         False to let the sum run on after a signal.
+
+    Returns
+    -------
+    Cusum
 
     Raises
     ------
@@ -87,11 +110,17 @@ def risk_adjusted_cusum(
     References
     ----------
     Steiner SH, Cook RJ, Farewell VT, Treasure T (2000) Biostatistics 1:441-452, doi:10.1093/biostatistics/1.4.441.
+
+    Examples
+    --------
+    >>> chart = risk_adjusted_cusum([0, 1, 0, 1], [0.1, 0.1, 0.2, 0.2], limit=1.0)
+    >>> chart.path.round(3).tolist(), chart.signals
+    ([0.0, 0.598, 0.416, 0.926], ())
     """
     y = numbers("event", event)
     if np.any((y != 0) & (y != 1)):
         raise ValueError(f"event is neither yes nor no at {positions((y != 0) & (y != 1))}")
-    p = _risks(risk)
+    p = checked_risks(risk)
     if len(p) != len(y):
         raise ValueError("event and risk differ in length")
     if not limit > 0:
@@ -108,138 +137,34 @@ def risk_adjusted_cusum(
     return Cusum(odds_ratio, limit, path, tuple(signals), np.cumsum(p - y))
 
 
-def run_length(
-    risk: ArrayLike,
-    *,
-    odds_ratio: float = 2.0,
-    limit: float,
-    true_odds_ratio: float = 1.0,
-    weight: ArrayLike | None = None,
-    cells: int = 600,
-) -> float:
-    """After how many cases, on average, does the chart signal?
-
-    The sum is a Markov chain on a lattice of `cells` steps from 0 to the limit; each case draws its risk from the
-    given ones. A score that falls between two steps is shared between them so that its mean is kept.
-
-    Parameters
-    ----------
-    risk : array of shape (k,)
-        Risks of the cases to come, such as those of the baseline.
-    true_odds_ratio : float
-        1: nothing has changed, and the answer is the mean time between false signals. Equal to ``odds_ratio``: the
-        mean time to find it.
-    weight : array of shape (k,) or None
-        How often each risk occurs.
-    cells : int
-        Finer is closer; the error is about one part in the number of cells that a score spans.
-
-    Returns
-    -------
-    float
-        Cases until a signal, starting at 0.
-
-    References
-    ----------
-    Brook D, Evans DA (1972) Biometrika 59:539-549, doi:10.1093/biomet/59.3.539.
-    Steiner SH, Cook RJ, Farewell VT, Treasure T (2000) Biostatistics 1:441-452, doi:10.1093/biostatistics/1.4.441.
-    """
-    p, share = _mixture(risk, weight)
-    with_event, without = cusum_scores(p, odds_ratio)
-    chance = special.expit(special.logit(p) + math.log(true_odds_ratio))
-    step = limit / cells
-    moves = np.concatenate([with_event, without]) / step
-    likely = np.concatenate([share * chance, share * (1 - chance)])
-    down = np.floor(moves)
-    offsets, place = np.unique(np.concatenate([down, down + 1]), return_inverse=True)
-    parts = np.concatenate([likely * (1 - (moves - down)), likely * (moves - down)])
-    probability = np.bincount(np.asarray(place).reshape(-1), parts, len(offsets))
-    chain = np.zeros((cells, cells))
-    start = np.arange(cells)
-    for offset, chance_of in zip(offsets.astype(int), probability, strict=True):
-        end = np.maximum(0, start + offset)
-        stays = end < cells
-        np.add.at(chain, (start[stays], end[stays]), chance_of)
-    return float(np.linalg.solve(np.eye(cells) - chain, np.ones(cells))[0])
-
-
-def limit_for_run_length(
-    risk: ArrayLike,
-    cases: float,
-    *,
-    odds_ratio: float = 2.0,
-    true_odds_ratio: float = 1.0,
-    weight: ArrayLike | None = None,
-    cells: int = 300,
-) -> float:
-    """Which limit gives, if nothing changes, one false signal in so many cases on average?
-
-    Parameters
-    ----------
-    risk : array of shape (k,)
-        Expected risks of the cases to come.
-    cases : float
-        Mean number of cases between false signals.
-    odds_ratio : float
-        That the chart asks for.
-    true_odds_ratio : float
-        Odds with nothing changed over the odds expected: another number than 1 where the expected risks are uncertain and
-        the limit shall hold even if they are wrong by so much.
-    weight : array of shape (k,) or None
-    cells : int
-
-    Raises
-    ------
-    ValueError
-        If no limit up to 20 does.
-    """
-    if not cases > 1:
-        raise ValueError("the mean number of cases between false signals is above 1")
-
-    def short_of(limit: float) -> float:
-        mean = run_length(
-            risk, odds_ratio=odds_ratio, limit=limit, true_odds_ratio=true_odds_ratio, weight=weight, cells=cells
-        )
-        return math.log(max(mean, 1.0)) - math.log(cases)
-
-    low, high = 0.01, 0.5
-    while short_of(high) < 0:
-        low, high = high, high * 1.5
-        if high > 20:
-            raise ValueError("no limit up to 20 gives so few false signals")
-    if short_of(low) > 0:
-        return low
-    return float(optimize.brentq(short_of, low, high, xtol=1e-4))
-
-
-def bernoulli_run_length(risk: float, steps: int, limit: int, *, start: int = 0) -> float:
-    """After how many cases does a Bernoulli CUSUM on whole steps signal, exactly?
-
-    A case without the event takes one step down (not below 0), one with it ``steps − 1`` steps up; signal at or
-    above the limit.
-
-    References
-    ----------
-    Reynolds MR, Stoumbos ZG (1999) J Qual Technol 31:87-108, doi:10.1080/00224065.1999.11979900.
-    """
-    if not 0 < risk < 1 or steps < 2 or not 0 <= start < limit:
-        raise ValueError("the risk lies between 0 and 1, steps are 2 or more, the start lies under the limit")
-    chain = np.zeros((limit, limit))
-    at = np.arange(limit)
-    chain[at, np.maximum(0, at - 1)] += 1 - risk
-    up = at + steps - 1
-    chain[at[up < limit], up[up < limit]] += risk
-    return float(np.linalg.solve(np.eye(limit) - chain, np.ones(limit))[start])
-
-
 def sequential_bounds(false_alarm: float, missed: float) -> tuple[float, float]:
     """Between which sums of evidence does Wald's sequential test go on?
 
     ``ln(β/(1 − α))`` and ``ln((1 − β)/α)``.
 
+    Parameters
+    ----------
+    false_alarm, missed : float
+        α and β, chances of the two errors.
+
+    Returns
+    -------
+    low, high : float
+        Sums of log-likelihood ratios.
+
+    Raises
+    ------
+    ValueError
+        If a chance does not lie strictly between 0 and 1.
+
     References
     ----------
     Wald A (1947) Sequential Analysis, Wiley.
+
+    Examples
+    --------
+    >>> [round(bound, 3) for bound in sequential_bounds(0.01, 0.01)]
+    [-4.595, 4.595]
     """
     if not 0 < false_alarm < 1 or not 0 < missed < 1:
         raise ValueError("error rates lie between 0 and 1")
@@ -265,10 +190,37 @@ def ewma(values: ArrayLike, centre: float, deviation: float, *, weight: float = 
     """How does a mean that forgets move, against limits around the centre?
 
     ``z_t = λ x_t + (1 − λ) z_{t−1}`` from the centre, limits ``± L σ √(λ/(2−λ) · (1 − (1−λ)^{2t}))``.
+    It assumes independent values of one spread.
+
+    Parameters
+    ----------
+    values : array of shape (n,)
+        In order of time.
+    centre, deviation : float
+        Mean and standard deviation σ with nothing changed, in the unit of the values.
+    weight : float
+        λ, above 0 and at most 1: what the newest value counts.
+    width : float
+        L, in standard deviations.
+
+    Returns
+    -------
+    Ewma
+
+    Raises
+    ------
+    ValueError
+        If a value is missing, or a number lies outside its bounds.
 
     References
     ----------
     Roberts SW (1959) Technometrics 1:239-250, doi:10.1080/00401706.1959.10489860.
+
+    Examples
+    --------
+    >>> chart = ewma([52.0, 47.0, 53.0], 50, 2.0539, weight=0.3)
+    >>> chart.path.round(2).tolist(), chart.high.round(2).tolist()
+    ([50.6, 49.52, 50.56], [51.85, 52.26, 52.43])
     """
     x = numbers("values", values)
     if not 0 < weight <= 1 or not deviation > 0 or not width > 0:
@@ -310,16 +262,32 @@ class Gaps:
 def gaps_between_events(event: ArrayLike) -> Gaps:
     """How many cases pass between two events, and are the gaps getting shorter?
 
-    For events too rare for shares by quarter. Limits are geometric quantiles, as gaps are far from normal.
+    For events too rare for shares by quarter. Limits are geometric quantiles, as gaps are far from normal:
+    ``P(gap ≤ g) = 1 − (1 − p)^(g + 1)`` if cases are independent and share one risk p.
+
+    Parameters
+    ----------
+    event : array of shape (n,)
+        True or 1 where the case had the event, in order of treatment.
+
+    Returns
+    -------
+    Gaps
 
     Raises
     ------
     ValueError
-        With fewer than three events.
+        With fewer than three events, or where an event is neither yes nor no.
 
     References
     ----------
     Benneyan JC (2001) Health Care Manag Sci 4:305-318, doi:10.1023/A:1011846412909.
+
+    Examples
+    --------
+    >>> found = gaps_between_events([0, 1, 0, 0, 1, 1, 0, 0, 0, 0, 1])
+    >>> found.gaps.tolist(), found.centre, found.risk
+    ([2, 0, 4], 2.0, 0.25)
     """
     y = numbers("event", event)
     if np.any((y != 0) & (y != 1)):
@@ -342,17 +310,15 @@ def gaps_between_events(event: ArrayLike) -> Gaps:
     )
 
 
-def _risks(risk: ArrayLike) -> FloatArray:
+def checked_risks(risk: ArrayLike) -> FloatArray:
+    """Expected risks as a vector.
+
+    Raises
+    ------
+    ValueError
+        If one is missing or not strictly between 0 and 1.
+    """
     p = numbers("risk", risk)
     if np.any((p <= 0) | (p >= 1)):
         raise ValueError(f"risk is not between 0 and 1 at {positions((p <= 0) | (p >= 1))}")
     return p
-
-
-def _mixture(risk: ArrayLike, weight: ArrayLike | None) -> tuple[FloatArray, FloatArray]:
-    p = _risks(risk)
-    share = np.ones(len(p)) if weight is None else numbers("weight", weight)
-    if len(p) == 0 or len(share) != len(p) or np.any(share < 0) or not share.sum() > 0:
-        raise ValueError("risks and their weights are needed, as many of one as of the other")
-    values, place = np.unique(p, return_inverse=True)
-    return values, np.bincount(np.asarray(place).reshape(-1), share, len(values)) / share.sum()

@@ -10,10 +10,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from outcomes.estimates.charts import limit_for_run_length, risk_adjusted_cusum, run_length
+from outcomes.estimates.charts import risk_adjusted_cusum
 from outcomes.estimates.design import Category, Numeric, Term, build
 from outcomes.estimates.estimate import NotEstimable
 from outcomes.estimates.firth import ladder, penalised
+from outcomes.estimates.run_lengths import limit_for_run_length, run_length
 from outcomes.estimates.standardise import fitted_risks
 from outcomes.findings import Cusum
 from outcomes.protocol import Protocol

@@ -8,7 +8,6 @@ from evidence import Frame, Values, evidence, limits, standard_error
 
 from outcomes.estimates.between import between_units, log_odds, risks_from_modes
 from outcomes.estimates.charts import (
-    bernoulli_run_length,
     cusum_scores,
     ewma,
     gaps_between_events,
@@ -21,6 +20,7 @@ from outcomes.estimates.mantel_haenszel import common_risk_ratio
 from outcomes.estimates.mixed import random_intercept
 from outcomes.estimates.multiplicity import benjamini_hochberg, holm
 from outcomes.estimates.pooling import rubin
+from outcomes.estimates.run_lengths import bernoulli_run_length
 from outcomes.records.dose import (
     coverage_pct,
     fluence_j_cm2,
@@ -161,7 +161,7 @@ def preterm(data, frame: Frame, expected) -> Values:
     }
 
 
-@evidence("charts.bernoulli_run_length", "chart.bernoulli_cusum.arl.a")
+@evidence("run_lengths.bernoulli_run_length", "chart.bernoulli_cusum.arl.a")
 def run_lengths(data, frame: Frame, expected) -> Values:
     designs = list(zip(data["p0"], expected["p1"], data["m"], data["H"], strict=True))
     return {
@@ -172,7 +172,7 @@ def run_lengths(data, frame: Frame, expected) -> Values:
     }
 
 
-@evidence("charts.bernoulli_run_length", "chart.bernoulli_cusum.arl.tiny")
+@evidence("run_lengths.bernoulli_run_length", "chart.bernoulli_cusum.arl.tiny")
 def tiny_run_length(data, frame: Frame, expected) -> Values:
     return {f"arl_from_{s}": bernoulli_run_length(data["p"], data["m"], data["H"], start=s) for s in range(4)}
 

@@ -37,6 +37,7 @@ from outcomes.estimates import (
     proportion,
     rate,
     restricted_mean,
+    run_lengths,
     sensitivity,
     standardise,
     turnbull,
@@ -343,17 +344,26 @@ def by_reach(rows: pd.DataFrame, level: float) -> Any:
     return [found, ascertainment.tipping_risk(int(early.sum()), len(rows), len(rows) + 3, 0.2)]
 
 
-@searched("charts.risk_adjusted_cusum", "charts.run_length", "charts.bernoulli_run_length",
-          "charts.sequential_bounds", "charts.ewma", "charts.gaps_between_events")  # fmt: skip
+@searched("charts.risk_adjusted_cusum", "charts.sequential_bounds", "charts.ewma", "charts.gaps_between_events")
 def by_chart(rows: pd.DataFrame, level: float) -> Any:
     found: list[Any] = [charts.risk_adjusted_cusum(rows["event"], rows["risk"], limit=1.5)]
     found += [charts.ewma(rows["event"], 0.2, 0.4), charts.sequential_bounds(1 - level, 0.2)]
-    found.append(charts.bernoulli_run_length(0.1, 3, 5))
-    if len(rows):
-        found.append(charts.run_length(rows["risk"], limit=1.0, cells=30))
     if rows["event"].sum() > 2:
         found.append(charts.gaps_between_events(rows["event"]))
     return found
+
+
+@searched("run_lengths.run_length", "run_lengths.run_length_quantiles", "run_lengths.limit_for_run_length",
+          "run_lengths.bernoulli_run_length", "run_lengths.bernoulli_run_length_quantiles")  # fmt: skip
+def by_run_length(rows: pd.DataFrame, level: float) -> Any:
+    exact = run_lengths.bernoulli_run_length(0.1, 3, 5), run_lengths.bernoulli_run_length_quantiles(0.1, 3, 5)
+    assert sorted(exact[1]) == list(exact[1])
+    if not len(rows):
+        return exact
+    limit = run_lengths.limit_for_run_length(rows["risk"], 60, odds_ratio=0.5, cells=30)
+    shorter = run_lengths.run_length_quantiles(rows["risk"], limit=1.0, cells=30)
+    assert 1 <= shorter[0] <= shorter[1] <= shorter[2]
+    return [exact, limit, shorter, run_lengths.run_length(rows["risk"], limit=1.0, cells=30)]
 
 
 @searched("pooling.rubin", "sensitivity.e_value", "estimate.tidy")

@@ -11,14 +11,18 @@ from hypothesis import strategies as st
 from scipy.special import expit
 
 from outcomes.estimates.charts import (
-    bernoulli_run_length,
     cusum_scores,
     ewma,
     gaps_between_events,
-    limit_for_run_length,
     risk_adjusted_cusum,
-    run_length,
     sequential_bounds,
+)
+from outcomes.estimates.run_lengths import (
+    bernoulli_run_length,
+    bernoulli_run_length_quantiles,
+    limit_for_run_length,
+    run_length,
+    run_length_quantiles,
 )
 
 # Not computed by the package: Poisson and normal CUSUM run lengths, EWMA run lengths, the tabular CUSUM of means, p and
@@ -205,3 +209,50 @@ def test_every_path_stays_at_or_above_zero_and_signals_at_the_limit(rows, ratio)
     assert np.all(chart.path >= 0)
     assert [i for i, s in enumerate(chart.path) if s >= 1.0] == list(chart.signals)
     assert np.all(np.isfinite(chart.expected_minus_observed))
+
+
+def test_quantiles_of_a_chart_that_any_event_turns():
+    # Limit within one step up: the run length is geometric, its quantiles ⌈ln(1 − q)/ln(1 − p)⌉ (closed form).
+    for p in (0.01, 0.05, 0.4):
+        found = bernoulli_run_length_quantiles(p, 20, 19, shares=(0.01, 0.05, 0.5, 0.95, 0.999))
+        assert found == tuple(math.ceil(math.log1p(-q) / math.log1p(-p)) for q in (0.01, 0.05, 0.5, 0.95, 0.999))
+
+
+@pytest.mark.parametrize(
+    ("risk", "steps", "limit", "start", "expected"),
+    [
+        (0.05, 14, 56, 0, (100, 842, 3500)),
+        (0.1, 3, 4, 0, (7, 72, 304)),
+        (0.01, 67, 150, 0, (102, 788, 3233)),
+        (0.01, 67, 150, 75, (36, 652, 3097)),
+    ],
+)
+def test_quantiles_one_case_at_a_time_in_r(risk, steps, limit, start, expected):
+    # R 4.2, the chain moved one case at a time until 5, 50 and 95 % had signalled:
+    #   for (s in 0:(H-1)) {Q[s+1, max(0,s-1)+1] += 1-p; if (s+m-1 < H) Q[s+1, s+m] += p};
+    #   v <- v %*% Q; t <- t+1; until 1-sum(v) >= share
+    assert bernoulli_run_length_quantiles(risk, steps, limit, start=start) == expected
+
+
+def test_quantiles_of_the_lattice_agree_with_the_exact_chain():
+    # As above: scores of one risk in the ratio 13 : −1, limit 56 steps.
+    from scipy.optimize import brentq
+
+    p = 0.05
+    ratio = brentq(lambda r: math.log(r) / math.log1p((r - 1) * p) - 14, 1.5, 4)
+    limit = 56 * math.log1p((ratio - 1) * p)
+    assert run_length_quantiles([p], odds_ratio=ratio, limit=limit, cells=560) == (100, 842, 3500)
+    # evenly spaced quantiles have the mean of the whole
+    shares = (np.arange(1000) + 0.5) / 1000
+    quantiles = np.array(run_length_quantiles([p], odds_ratio=ratio, limit=limit, cells=56, shares=shares.tolist()))
+    assert quantiles.mean() == pytest.approx(run_length([p], odds_ratio=ratio, limit=limit, cells=56), rel=2e-3)
+    assert np.all(np.diff(quantiles) >= 0)
+
+
+def test_quantiles_refuse_what_is_no_share():
+    with pytest.raises(ValueError, match="share of charts"):
+        run_length_quantiles([0.1], limit=1, shares=(1.0,))
+    with pytest.raises(ValueError, match="limit is above 0"):
+        run_length_quantiles([0.1], limit=0)
+    with pytest.raises(ValueError, match="longer than can be told"):
+        bernoulli_run_length_quantiles(0.001, 3, 60)

@@ -35,7 +35,7 @@ INNER = {
     "arrays": ("positions", "numbers", "weights", "cluster_codes"),
     "binary": ("observe", "cluster_codes", "patterns", "whole_numbers"),
     "binomial": ("check_counts", "wilson_limits", "exact_limits", "mid_p_limits", "jeffreys_limits"),
-    "charts": ("cusum_scores", "limit_for_run_length"),
+    "charts": ("cusum_scores", "checked_risks"),
     "cluster": ("cluster_covariance",),
     "discrimination": ("placements",),
     "firth": ("flic_intercept",),

@@ -10,8 +10,9 @@ import pandas as pd
 import pytest
 from small_clinic import small_clinic
 
-from outcomes.estimates.charts import cusum_scores, limit_for_run_length, run_length
+from outcomes.estimates.charts import cusum_scores
 from outcomes.estimates.estimate import Estimate, NotEstimable
+from outcomes.estimates.run_lengths import limit_for_run_length, run_length
 from outcomes.findings import Cusum, Timeline
 from outcomes.protocol import Protocol
 from outcomes.questions.cusum import SURE_OF_BASELINE, _calibration_error, _expected, sessions_in_order, watch

@@ -11,7 +11,7 @@ from outcomes import wording
 from outcomes.figures import house
 from outcomes.findings import Curve, Curves
 
-_PLOT_MM = 43.0
+_PLOT_MM = 36.0
 _ROW_MM = 4.3
 _LONGEST_LABEL = 20
 

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import math
+
 from matplotlib.axes import Axes
 
 from outcomes.figures import house
 from outcomes.findings import Cusum
 
-_PLOT_MM = 36.0
-_LEFT_MM, _RIGHT_MM, _BELOW_MM = 13.0, 22.0, 9.0
+_PLOT_MM = 28.0
+_LEFT_MM, _RIGHT_MM, _BELOW_MM = 13.0, 20.0, 9.0
+_TICK_MM = 11.0
+"""Room that a quarter's label asks for."""
 
 
 def draw(exhibit: Cusum, width_mm: float = house.TEXT_MM) -> str:
@@ -30,7 +34,7 @@ def draw(exhibit: Cusum, width_mm: float = house.TEXT_MM) -> str:
         axes.set_ylim(bottom, top)
         axes.set_xlim(0, len(exhibit.up) + 1)
         _labels(axes, exhibit)
-        every = max(1, -(-len(exhibit.ticks) // 9))
+        every = max(1, math.ceil(len(exhibit.ticks) * _TICK_MM / (width_mm - _LEFT_MM - _RIGHT_MM)))
         kept = exhibit.ticks[::every]
         axes.set_xticks([position + 1 for position, _ in kept], [name for _, name in kept])
         axes.tick_params(axis="x", labelsize=house.SMALL)

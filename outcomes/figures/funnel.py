@@ -14,7 +14,7 @@ from outcomes.figures.alt import funnel_value
 from outcomes.figures.labels import Anchor, Box, place_names, spread
 from outcomes.findings import Funnel, FunnelPoint
 
-_PLOT_MM = 44.0
+_PLOT_MM = 37.0
 _FLOOR_MM = 2.0
 _LEFT_MM, _RIGHT_MM, _BELOW_MM = 13.0, 22.0, 13.0
 _MARK_MM, _LINE_MM = 1.0, 3.0

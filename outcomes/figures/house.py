@@ -31,8 +31,11 @@ WASH = "#edf2f0"
 REED = "#83a8a3"
 
 FAMILY = "Source Sans 3"
-TEXT_MM = 112.0
+TEXT_MM = 116.0
 """Width of the report's text column, so that nothing is rescaled and figure text matches the text beside."""
+
+HALF_MM = 84.0
+"""Width of one of two figures that stand side by side over the report's full width."""
 
 SMALL, NORMAL = 7.4, 8.2
 """Type sizes in points."""

@@ -10,7 +10,7 @@ from outcomes import wording
 from outcomes.figures import house
 from outcomes.findings import Response
 
-_PLOT_MM, _SUPPORT_MM = 42.0, 10.0
+_PLOT_MM, _SUPPORT_MM = 32.0, 8.0
 _LEFT_MM, _RIGHT_MM = 13.0, 3.0
 
 

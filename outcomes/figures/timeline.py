@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Sequence
+
 from matplotlib.axes import Axes
 
 from outcomes import wording
@@ -9,9 +12,14 @@ from outcomes.estimates.estimate import Estimate
 from outcomes.figures import house
 from outcomes.findings import Timeline
 
-_PLOT_MM = 34.0
-_LEFT_MM, _RIGHT_MM, _BELOW_MM = 13.0, 22.0, 14.0
+_PLOT_MM = 29.0
+_LEFT_MM, _RIGHT_MM, _BELOW_MM = 13.0, 3.0, 14.0
 _LONGEST_MARK = 34
+_HEADROOM = 1.14
+"""Room above the last tick for the name of the band."""
+_LABEL_MM, _COUNT_MM = 9.2, 8.0
+"""Room that the name of a quarter, and the counts below it, ask for at the usual type size."""
+_QUARTER = re.compile(r"\d{4}Q[1-4]")
 
 
 def _scaled(exhibit: Timeline) -> float:
@@ -54,20 +62,26 @@ def draw(exhibit: Timeline, width_mm: float = house.TEXT_MM) -> str:
                 ha="left", va="bottom", fontsize=house.SMALL, color=house.PLUM, annotation_clip=False,
             )  # fmt: skip
         axes.set_xlim(-0.6, len(exhibit.labels) - 0.4)
-        axes.set_ylim(0, up)
+        axes.set_ylim(0, up * _HEADROOM if exhibit.band is not None else up)
         axes.set_yticks(list(ticks), [wording.quantity(tick) for tick in ticks])
-        shown = [house.shortened(label, 14) for label in exhibit.labels]
+        room = (width_mm - _LEFT_MM - _RIGHT_MM) / len(exhibit.labels)
+        shown = _spans(exhibit.labels, narrow=room < _LABEL_MM)
         counts = [house.say(text).replace(" / ", "\nof ") for text in exhibit.counts]
         axes.set_xticks(range(len(shown)), [f"{a}\n{b}" for a, b in zip(shown, counts, strict=True)])
-        axes.tick_params(axis="x", length=0, labelsize=_label_size(len(shown)))
+        axes.tick_params(axis="x", length=0, labelsize=max(5.8, min(house.SMALL, house.SMALL * room / _COUNT_MM)))
         axes.spines["left"].set_position(("outward", 3))
         house.frame_range(axes, None, (0, up))
         house.axis_title(axes, exhibit.y_label)
         return house.to_svg(figure)
 
 
-def _label_size(labels: int) -> float:
-    return house.SMALL if labels <= 8 else max(5.6, house.SMALL * 8.5 / labels)
+def _spans(labels: Sequence[str], *, narrow: bool) -> list[str]:
+    """Names of the spans; where they stand close, quarters give their year in a line of its own, once a year."""
+    if not narrow or not all(_QUARTER.fullmatch(label) for label in labels):
+        return [house.shortened(label, 14) for label in labels]
+    years = [label[:4] for label in labels]
+    told = [year if i == 0 or years[i - 1] != year else " " for i, year in enumerate(years)]
+    return [f"{label[4:]}\n{year}" for label, year in zip(labels, told, strict=True)]
 
 
 def _interval(axes: Axes, place: int, answer: Estimate, scale: float, up: float) -> None:
@@ -87,6 +101,6 @@ def _band(axes: Axes, exhibit: Timeline, scale: float, up: float) -> None:
     axes.axhspan(low, min(high, up), color=house.REED, alpha=0.18, linewidth=0)
     axes.axhline(value, color=house.INK, linewidth=0.8, linestyle=(0, (5, 1.8)))
     axes.annotate(
-        house.shortened(band.term, 18), xy=(1, value), xycoords=("axes fraction", "data"), xytext=(4, 0),
-        textcoords="offset points", ha="left", va="center", fontsize=house.SMALL, color=house.INK, annotation_clip=False,
+        f"broken line: {house.shortened(band.term, 18)}", xy=(1, 1), xycoords="axes fraction", xytext=(0, -1),
+        textcoords="offset points", ha="right", va="top", fontsize=house.SMALL, color=house.INK, annotation_clip=False,
     )  # fmt: skip

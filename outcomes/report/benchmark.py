@@ -126,7 +126,7 @@ def _reflection() -> Section:
         "Your reflection",
         (
             Prose(("These questions are yours to answer; nobody marks the answers.",)),
-            Checklist(REFLECTION, small=True),
+            Checklist(REFLECTION),
             SignOff(SIGNERS),
         ),
     )

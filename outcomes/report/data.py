@@ -8,10 +8,12 @@ from typing import Any
 
 from outcomes import wording
 from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
+from outcomes.figures.house import TEXT_MM
 from outcomes.findings import Curves, Cusum, Exhibit, Forest, Funnel, Response
 from outcomes.report import texts
 from outcomes.report.document import Block, Headline, Report, Request, Section, Shown, kind_of, plain
 from outcomes.report.exhibits import exhibit_data
+from outcomes.report.paper import figure_widths, is_on_paper, number_exhibits
 
 
 def tidy_record(answer: Answer) -> dict[str, Any]:
@@ -55,18 +57,21 @@ def _basis(exhibit: Exhibit) -> str:
     return ""
 
 
-def _block(block: Block) -> dict[str, Any]:
+def _block(block: Block, kind: str) -> dict[str, Any]:
     if isinstance(block, Shown):
-        return {"kind": kind_of(block), **exhibit_data(block), "basis": _basis(block.exhibit)}
+        printed = is_on_paper(block.exhibit, kind)
+        return {
+            "kind": kind_of(block), **exhibit_data(block), "basis": _basis(block.exhibit), "printed": printed,
+        }  # fmt: skip
     return {"kind": kind_of(block), **plain(block)}
 
 
-def _section(section: Section, number: int) -> dict[str, Any]:
+def _section(section: Section, number: int, kind: str) -> dict[str, Any]:
     return {
         "key": section.key,
         "number": number,
         "title": section.title,
-        "blocks": [_block(block) for block in section.blocks],
+        "blocks": [_block(block, kind) for block in section.blocks],
     }
 
 
@@ -102,6 +107,11 @@ def report_data(report: Report) -> dict[str, Any]:
     """
     zones = next((c for c in report.counts if c.table == "zones"), None)
     meanings = dict(texts.VERDICT_MEANINGS)
+    sections = [_section(section, i, report.kind) for i, section in enumerate(report.sections, start=1)]
+    number_exhibits(sections)
+    halves = {shown.name for shown, width in figure_widths(report) if width < TEXT_MM}
+    for block in (block for section in sections for block in section["blocks"] if block["kind"] == "shown"):
+        block["half"] = block["name"] in halves
     return {
         "kind": report.kind,
         "heading": texts.HEADINGS[report.kind],
@@ -122,7 +132,7 @@ def report_data(report: Report) -> dict[str, Any]:
         "how_to_read": list(texts.HOW_TO_READ),
         "glossary": [{"term": term, "meaning": meaning} for term, meaning in texts.GLOSSARY],
         "verdicts": [{"verdict": word, "meaning": meanings[word]} for word in verdicts_used(report)],
-        "sections": [_section(section, i) for i, section in enumerate(report.sections, start=1)],
+        "sections": sections,
         "estimates": {key: [tidy_record(a) for a in answers] for key, answers in report.estimates},
         "files": plain(report.files),
         "versions": {name: number for name, number in report.versions},

@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from itertools import zip_longest
 
 from outcomes import wording
 from outcomes.findings import Finding, Grid
@@ -30,11 +29,11 @@ from outcomes.report.document import (
 )
 from outcomes.report.formulas import formulas_for
 
-_MOST_REASONS = 12
+_MOST_REASONS = 8
 _GIVEN = ("sessions", "layers", "visits", "mapping", "actions")
 _OTHER_ROW = re.compile(r"\brow \d[\d,]*")
 _KIND_WORDS = {"csv": "CSV", "xlsx": "XLSX", "parquet": "Parquet"}
-_CONTACT_WORDS = {"in_person": "in person", "video": "video", "photo": "photograph", "phone": "telephone"}
+_CONTACT_WORDS = {"in_person": "in person", "video": "video", "photo": "photo", "phone": "telephone"}
 
 
 def data_quality(cases: Cases) -> Section:
@@ -162,10 +161,10 @@ def methods(findings: Sequence[Finding], scope: Scope) -> Section:
 def _window(outcome: Outcome) -> tuple[str, str, str, str]:
     if outcome.derived_from == "healing":
         counts = f"not healed by day {DELAYED_HEALING_DAYS['face']} (off the face {DELAYED_HEALING_DAYS['off_face']})"
-        free = "from the days between which it healed"
+        free = "from its days of healing"
     elif outcome.derived_from == "redness":
         counts = f"still red after day {PROLONGED_REDNESS_DAY}"
-        free = "from the days between which redness went"
+        free = "from its days of redness"
     else:
         counts = "any day" if outcome.window_days is None else f"up to day {outcome.window_days}"
         day = outcome.seen_from_day
@@ -183,7 +182,10 @@ def _window(outcome: Outcome) -> tuple[str, str, str, str]:
 
 def definitions(protocol: Protocol) -> Section:
     """What each complication is, when it counts, and when its absence is believed."""
-    rows = tuple((wording.capital(o.label), *_window(o)) for o in protocol.outcomes)
+    alike: dict[tuple[str, ...], list[str]] = {}
+    for outcome in protocol.outcomes:
+        alike.setdefault(_window(outcome), []).append(wording.decapital(outcome.label))
+    rows = tuple((wording.capital(wording.listing(names)), *window) for window, names in alike.items())
     table = Grid(
         "Complications: when they count, and when their absence is believed",
         ("Complication", "Belongs to", "Counts", "Free of it if", "Contact that can tell"),
@@ -244,14 +246,13 @@ def reproducibility(
         "Every number, table and figure comes from one run on the files whose fingerprints stand under Data quality. "
         "The same files and versions give the same report, byte for byte; report.json holds every number printed here.",
     ]
+    further = []
     if protocol.sha256:
-        says.append(f"Fingerprint of the configuration (SHA-256): {protocol.sha256}")
+        further.append(f"fingerprint of the configuration (SHA-256): {protocol.sha256}")
     if "actions" in files:
-        says.append(f"Fingerprint of the register of actions (SHA-256): {files['actions']}")
-    third = -(-len(versions) // 3)
-    beside = zip_longest(versions[:third], versions[third : 2 * third], versions[2 * third :], fillvalue=("", ""))
-    table = Grid("Versions", ("Software", "Version") * 3, tuple((*a, *b, *c) for a, b, c in beside))
-    blocks = (Prose(tuple(says)), Command(tuple(command)), Shown(table, "reproducibility_1"))
+        further.append(f"fingerprint of the register of actions (SHA-256): {files['actions']}")
+    further.append(f"versions: {', '.join(f'{name} {number}' for name, number in versions)}")
+    blocks = (Prose(tuple(says)), Command(tuple(command)), Checklist(tuple(further), small=True))
     return Section("reproducibility", "Reproducibility", blocks)
 
 

@@ -16,11 +16,12 @@ import typst
 
 from outcomes.errors import ReportError
 from outcomes.estimates.estimate import tidy
-from outcomes.figures.draw import draw, is_drawn
+from outcomes.figures.draw import draw
 from outcomes.figures.glyphs import font_folders
 from outcomes.records.problems import problem_frame
 from outcomes.report.data import json_text, report_data
 from outcomes.report.document import Report
+from outcomes.report.paper import figure_widths, full_tables, on_paper, table_frame
 from outcomes.report.settable import settable_data
 from outcomes.report.webpage import page_text
 from outcomes.report.workbook import workbook_bytes
@@ -96,9 +97,10 @@ def typeset(
     say = progress or (lambda sentence: None)
     check_free(out, inputs)
     say("drawing figures")
-    pictures = {f"figures/{s.name}.svg": draw(s.exhibit).svg for s in report.exhibits() if is_drawn(s.exhibit)}
+    pictures = {f"figures/{s.name}.svg": draw(s.exhibit, width).svg for s, width in figure_widths(report)}
     tables = {f"tables/{key}.csv": csv_bytes(tidy(answers)) for key, answers in report.estimates}
     data = report_data(report)
+    tables |= {block["written_as"]: csv_bytes(table_frame(block)) for block in full_tables(data)}
     extra = {f"{report.kind}.{form}" for form, wanted in (("html", html), ("xlsx", workbook)) if wanted}
     kept = {name: csv_bytes(frame) for name, frame in (restricted or {}).items()}
     main = f"{report.kind}.pdf"
@@ -116,7 +118,7 @@ def typeset(
     if html:
         content[f"{report.kind}.html"] = page_text(settable_data(data), pictures).encode("utf-8")
     if workbook:
-        content[f"{report.kind}.xlsx"] = workbook_bytes(report)
+        content[f"{report.kind}.xlsx"] = workbook_bytes(report, full_tables(data))
     write_whole(out, content)
     return Written(
         folder=out,
@@ -154,7 +156,7 @@ def compile_pdf(data: dict[str, Any], pictures: dict[str, str], as_of: date, *, 
     ReportError
         If typst refuses, or warns of anything.
     """
-    printed = settable_data({key: part for key, part in data.items() if key not in _NOT_PRINTED})
+    printed = settable_data(on_paper({key: part for key, part in data.items() if key not in _NOT_PRINTED}))
     sources: Any = {  # typst takes files by name as well, which its annotations leave out
         "main.typ": _template(_MAIN),
         _HOUSE: _template(_HOUSE),

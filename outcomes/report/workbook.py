@@ -16,6 +16,7 @@ from openpyxl.worksheet.worksheet import Worksheet
 
 from outcomes.report.data import tidy_record
 from outcomes.report.document import Report
+from outcomes.report.paper import table_cells
 from outcomes.report.texts import FIRST_PAGE_CAUTION
 
 _ZIP_DAY = (1980, 1, 1, 0, 0, 0)
@@ -30,7 +31,7 @@ _COLUMNS = (
 )  # fmt: skip
 
 
-def workbook_bytes(report: Report) -> bytes:
+def workbook_bytes(report: Report, tables: Sequence[dict[str, Any]] = ()) -> bytes:
     """Return the tidy tables of a report as the bytes of an XLSX file.
 
     Numbers are numbers, a missing one is an empty cell, and text is text: a cell that begins with ``=``, ``+``, ``-``
@@ -39,6 +40,8 @@ def workbook_bytes(report: Report) -> bytes:
     Parameters
     ----------
     report : Report
+    tables : sequence of dict
+        Tables that are not on paper, as `full_tables` gives them; each a sheet under its number, worded as printed.
     """
     book = Workbook()
     contents = book.active
@@ -51,6 +54,11 @@ def workbook_bytes(report: Report) -> bytes:
         records = [tuple(tidy_record(answer)[column] for column in _COLUMNS) for answer in answers]
         _fill(book.create_sheet(name), _COLUMNS, records)
         listed.append((name, titles.get(key, key), len(records)))
+    for block in tables:
+        heads, rows = table_cells(block)
+        name = _sheet_name(block["label"], taken)
+        _fill(book.create_sheet(name), heads, rows)
+        listed.append((name, block["title"], len(rows)))
     counts = [(c.table, c.rows_read, c.rows_accepted, c.rows_refused) for c in report.counts]
     _fill(book.create_sheet("Rows"), ("table", "rows_read", "rows_accepted", "rows_refused"), counts)
     listed.append(("Rows", "Rows read, accepted and set aside", len(counts)))
@@ -77,6 +85,7 @@ def _contents(sheet: Worksheet, report: Report, listed: Sequence[tuple[str, str,
             _put(sheet, row, column, value)
     notes = (
         "Every number that the report prints as an estimate is a row of these sheets.",
+        "A sheet named by the number of a table holds that table in words: it supports an answer and is not on paper.",
         "estimate, conf_low and conf_high are in the unit of the row: a proportion of 0.05 is 5 %.",
         "Where nothing can be said the number is empty and the note gives the reason; an empty cell is never zero.",
         FIRST_PAGE_CAUTION,

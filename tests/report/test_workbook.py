@@ -14,7 +14,9 @@ from sample_cases import SCOPE, cases
 from outcomes.estimates.estimate import Estimate, NotEstimable, tidy
 from outcomes.findings import Finding
 from outcomes.report.compose import compose
+from outcomes.report.data import report_data
 from outcomes.report.document import Report, rounded
+from outcomes.report.paper import full_tables
 from outcomes.report.typeset import typeset
 from outcomes.report.workbook import workbook_bytes
 
@@ -76,7 +78,7 @@ def test_the_same_report_gives_the_same_bytes():
 def test_the_workbook_is_written_with_the_report(tmp_path: Path):
     written = typeset(_report(), tmp_path / "2026Q3", workbook=True)
     assert written.workbook is not None
-    assert written.workbook.read_bytes() == workbook_bytes(_report())
+    assert written.workbook.read_bytes() == workbook_bytes(_report(), full_tables(report_data(_report())))
     again = typeset(_report(), tmp_path / "2026Q3")  # the earlier workbook belongs to the report and goes with it
     assert again.workbook is None
     assert not written.workbook.exists()

@@ -20,6 +20,13 @@ from outcomes.report.sections import audit_layout
 
 _FIRST_PAGE_HEADLINES = 7
 _REACH_DAY = 30
+_SENTENCES = (
+    ("standards", "actions"),
+    ("complications",),
+    ("settings_and_risk", "benefit", "healing"),
+    ("practitioners", "completeness"),
+)
+"""Questions that share a sentence of the summary, which so has five at most; any other joins the last of them."""
 _SOFTWARE = (
     "outcomes", "numpy", "scipy", "pandas", "pandera", "statsmodels", "scikit-learn", "firthmodels", "matplotlib",
     "typst", "fonttools", "fontpkg-source-serif-4", "fontpkg-source-sans-3", "openpyxl", "pyarrow",
@@ -168,7 +175,13 @@ def _summary(findings: Sequence[Finding], cases: Cases, scope: Scope, organisati
         f"{scope.label}, beside {wording.plural(len(baseline), 'zone')} in the baseline {scope.baseline_label}; "
         f"{_set_aside(cases)}."
     ]
-    says += [finding.brief for finding in findings if finding.brief]
+    briefs = {finding.key: finding.brief for finding in findings if finding.brief}
+    told = {key for keys in _SENTENCES for key in keys}
+    last = tuple(key for key in briefs if key not in told)
+    for keys in (*_SENTENCES[:-1], (*_SENTENCES[-1], *last)):
+        parts = [briefs[key].rstrip(".") for key in keys if key in briefs]
+        if parts:
+            says.append(f"{'; '.join([parts[0], *map(wording.decapital, parts[1:])])}.")
     return tuple(says)
 
 

@@ -32,6 +32,7 @@ PDF_STANDARDS: tuple[Literal["a-2a", "ua-1"], ...] = ("a-2a", "ua-1")
 
 _MAIN, _HOUSE = "audit.typ", "house.typ"
 _DATA = "report.json"
+_UNSETTLED = "did not converge"
 _NOT_PRINTED = ("estimates", "files", "tables", "versions", "written")
 
 
@@ -166,23 +167,31 @@ def compile_pdf(data: dict[str, Any], pictures: dict[str, str], as_of: date, *, 
     }
     stamp = datetime(as_of.year, as_of.month, as_of.day, tzinfo=UTC)
     try:
-        with tempfile.TemporaryDirectory() as root:
-            pdf, warnings = typst.compile_with_warnings(
-                sources,
-                root=root,
-                font_paths=_fonts(),
-                format="pdf",
-                pdf_standards=list(PDF_STANDARDS),
-                timestamp=stamp,
-                sys_inputs={"paper": paper},
-            )
+        pdf, warned = _compiled(sources, stamp, {"paper": paper})
+        if any(_UNSETTLED in message for message in warned):
+            pdf, warned = _compiled(sources, stamp, {"paper": paper, "flow": "plain"})
     except typst.TypstError as fault:
         raise _unset(fault.message) from fault
     except RuntimeError as fault:
         raise _unset(str(fault)) from fault
-    if warnings:
-        raise _unset(str(warnings[0].message))
-    return bytes(pdf)
+    if warned:
+        raise _unset(warned[0])
+    return pdf
+
+
+def _compiled(sources: Any, stamp: datetime, inputs: dict[str, str]) -> tuple[bytes, list[str]]:
+    """The PDF, and what typst warned of."""
+    with tempfile.TemporaryDirectory() as root:
+        pdf, warnings = typst.compile_with_warnings(
+            sources,
+            root=root,
+            font_paths=_fonts(),
+            format="pdf",
+            pdf_standards=list(PDF_STANDARDS),
+            timestamp=stamp,
+            sys_inputs=inputs,
+        )
+    return bytes(pdf), [str(warning.message) for warning in warnings]
 
 
 def _unset(message: str) -> ReportError:

@@ -6,7 +6,6 @@ import csv
 import json
 import re
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 import openpyxl

@@ -23,7 +23,7 @@ from outcomes.figures.draw import draw, is_drawn
 from outcomes.findings import Forest
 from outcomes.report import typeset as typesetting
 from outcomes.report.compose import compose
-from outcomes.report.document import Formula, Headline, Report, Section
+from outcomes.report.document import Formula, Headline, Report, Request, Section
 from outcomes.report.formulas import _ENTRIES
 from outcomes.report.texts import FIRST_PAGE_CAUTION
 from outcomes.report.typeset import Written, typeset
@@ -298,3 +298,32 @@ def test_words_for_those_who_do_not_see_a_formula_are_not_printed(tmp_path: Path
 def test_the_note_of_a_table_stands_above_it(text: str) -> None:
     forest = next(e for e in sample.complications().exhibits if isinstance(e, Forest))
     assert text.index(_dense(forest.note)) < text.index(_dense(forest.rows[0].label + "".join(forest.rows[0].cells)))
+
+
+def test_the_first_page_is_one_page_whatever_it_must_hold(tmp_path: Path) -> None:
+    word = "Donaudampfschifffahrtselektrizitaetenhauptbetriebswerkbauunterbeamtengesellschaft"
+    full = replace(
+        _report(),
+        title=f"{word} {word}",
+        organisation=f"{word} of many words and of many more that follow them",
+        summary=tuple(
+            f"Sentence {i} goes on about {word} and a good deal more, {'at great length, ' * 9}to its end."
+            for i in range(5)
+        ),
+        requests=tuple(Request(f"Decide on {word}, matter {i}.", "healing") for i in range(14)),
+        headlines=tuple(
+            Headline("outside 99.8 %", f"Finding {i}: {'many words ' * 20}{word}.", "healing") for i in range(7)
+        ),
+    )
+    written = typeset(full, tmp_path / "out")
+    pages = [_dense(p.extract_text()).replace("-", "") for p in PdfReader(io.BytesIO(written.pdf.read_bytes())).pages]
+    assert _dense(FIRST_PAGE_CAUTION) in pages[0]
+    assert "Keyfindings" in pages[0]
+    assert "Finding0:" in pages[0]
+    assert _dense(full.summary[-1])[-40:] in pages[0]
+    for i in range(14):
+        assert f"matter{i}." in pages[0] + pages[1]
+    assert "moreonthenextpage" in pages[0]
+    for i in range(7):
+        assert f"Finding{i}:" in pages[0] + pages[1] + pages[2]
+    assert "Howtoreadthisreport" in pages[1]

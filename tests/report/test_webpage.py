@@ -16,9 +16,11 @@ import pytest
 import sample_findings as sample
 from sample_cases import HEADER_WITH_MARKUP, SCOPE, cases
 
+from outcomes.findings import VERDICTS
 from outcomes.report.compose import compose
 from outcomes.report.settable import settable_data
 from outcomes.report.typeset import Written, typeset
+from outcomes.report.webpage import _DASH, _MARK
 
 VOID = {"meta", "link", "br", "hr", "img", "input", "path", "circle", "rect", "polygon", "use", "line"}
 
@@ -170,3 +172,11 @@ def test_in_a_browser_the_script_runs_under_its_policy(written: Written):
         capture_output=True, text=True, timeout=120, check=True,
     )  # fmt: skip
     assert found.stdout.count('<button type="button">') > 5
+
+
+def test_every_verdict_has_a_shape_of_its_own_whatever_its_colour() -> None:
+    shapes = {word: _MARK.get(word, _DASH)[0] for word in VERDICTS}
+    alike = {word for word in VERDICTS if shapes[word] == _DASH[0]}
+    assert alike == {"cannot say", "too few to judge"}  # nothing is judged: one bar, told apart by its word
+    told = [shape for word, shape in shapes.items() if word not in alike]
+    assert len(set(told)) == len(told)

@@ -77,6 +77,15 @@ def accelerated_failure_time(
     ----------
     Kalbfleisch JD, Prentice RL (2002) The Statistical Analysis of Failure Time Data, 2nd ed., Wiley, chapter 3.
     Lin DY, Wei LJ (1989) J Am Stat Assoc 84:1074-1078, doi:10.1080/01621459.1989.10478874 (sandwich).
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from outcomes.estimates.design import Numeric, build
+    >>> rows = pd.DataFrame({"after": [2, 3, 3, 5, 4, 6, 7, 9], "by": [3, 5, 4, 7, 6, 9, 11, 12], "side": [0] * 4 + [1] * 4})
+    >>> fit = accelerated_failure_time(build(rows, [Numeric("side")]), rows["after"], rows["by"])
+    >>> [round(number, 2) for number in (fit.terms[0].value, fit.terms[0].low, fit.terms[0].high)]
+    [2.09, 1.34, 3.25]
     """
     if family not in FAMILIES:
         raise ValueError(f"family must be one of {', '.join(FAMILIES)}")
@@ -302,12 +311,30 @@ def adjusted_median(
         For each answer the rows to average over, one respect set to a value, in the columns of the design
         that was fitted.
     labels : sequence of str
+    level : float
+    unit : str
+        Of the times that were fitted.
 
     Returns
     -------
     tuple of Estimate or NotEstimable
         NotEstimable where all rows of a design are in a level that has no finite time ratio; where some are,
         they are left out and the note says so.
+
+    References
+    ----------
+    Kalbfleisch JD, Prentice RL (2002) The Statistical Analysis of Failure Time Data, 2nd ed., Wiley, chapter 3.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from outcomes.estimates.design import Numeric, build
+    >>> rows = pd.DataFrame({"after": [2, 3, 3, 5, 4, 6, 7, 9], "by": [3, 5, 4, 7, 6, 9, 11, 12], "side": [0] * 4 + [1] * 4})
+    >>> design = build(rows, [Numeric("side")])
+    >>> fit = accelerated_failure_time(design, rows["after"], rows["by"])
+    >>> medians = adjusted_median(fit, [design.evaluate(rows.assign(side=s)) for s in (0, 1)], ["left", "right"])
+    >>> [(median.term, round(median.value, 1)) for median in medians]
+    [('left', 3.7), ('right', 7.7)]
     """
     kept = list(cast(tuple[int, ...], fit.details["kept"]))
     return tuple(

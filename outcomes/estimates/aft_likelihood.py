@@ -160,6 +160,16 @@ def maximise_likelihood(
 ) -> tuple[FloatArray, FloatArray, bool]:
     """Climb to the maximum by Newton steps, damped where the surface bends the wrong way.
 
+    A step is ``(I + λ diag I)⁻¹ u`` with score u and information I, λ raised while the log-likelihood would fall.
+
+    Parameters
+    ----------
+    likelihood : IntervalLikelihood
+    start : ndarray of shape (p + 1,)
+        Coefficients and log σ to begin from.
+    rounds : int
+        Newton steps at most.
+
     Returns
     -------
     parameters : ndarray of shape (p + 1,)
@@ -167,6 +177,18 @@ def maximise_likelihood(
         Negative second derivatives there.
     converged : bool
         True when a further step would gain less than 1e-12 of log-likelihood.
+
+    References
+    ----------
+    Nocedal J, Wright SJ (2006) Numerical Optimization, 2nd ed., Springer, chapter 3. doi:10.1007/978-0-387-40065-5
+
+    Examples
+    --------
+    >>> both = np.array([2.0, 3.0, 5.0, 8.0])
+    >>> rows = IntervalLikelihood(np.ones((4, 1)), both, both, np.ones(4), FAMILIES["lognormal"])
+    >>> found, _, converged = maximise_likelihood(rows, np.array([1.0, 0.0]))
+    >>> bool(np.isclose(found[0], np.log(both).mean())), bool(np.isclose(np.exp(found[1]), np.log(both).std())), converged
+    (True, True, True)
     """
     at = start
     value, gradient, hessian = likelihood.derivatives(at)
@@ -210,7 +232,32 @@ Codes = NDArray[np.intp]
 
 
 def sandwich(scores: FloatArray, covariance: FloatArray, codes: Codes) -> FloatArray:
-    """Covariance that lets one patient's records be alike: ``G/(G−1) · V (Σ_g u_g u_g′) V``."""
+    """Covariance that lets one patient's records be alike: ``G/(G−1) · V (Σ_g u_g u_g′) V``.
+
+    V is the covariance if records were independent, u_g the sum of a patient's scores and G the number of patients.
+
+    Parameters
+    ----------
+    scores : ndarray of shape (n, q)
+        Score of each record.
+    covariance : ndarray of shape (q, q)
+        V.
+    codes : integer array of shape (n,)
+        Patient of each record, from 0.
+
+    Returns
+    -------
+    ndarray of shape (q, q)
+
+    References
+    ----------
+    Lin DY, Wei LJ (1989) J Am Stat Assoc 84:1074-1078, doi:10.1080/01621459.1989.10478874.
+
+    Examples
+    --------
+    >>> sandwich(np.array([[1.0], [1.0], [-2.0]]), np.array([[0.5]]), np.array([0, 0, 1])).tolist()
+    [[4.0]]
+    """
     g = int(codes.max()) + 1
     totals = np.zeros((g, scores.shape[1]))
     np.add.at(totals, codes, scores)

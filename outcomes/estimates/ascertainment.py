@@ -126,6 +126,8 @@ def risk_among_all(
         Share seen late enough of the records without an early event, below which no risk is given.
     largest_share : float
         Share of all weight that one patient may carry.
+    term : str
+    level : float
 
     Returns
     -------
@@ -141,6 +143,14 @@ def risk_among_all(
     ----------
     Lunceford JK, Davidian M (2004) Stat Med 23:2937-2960, doi:10.1002/sim.1903 (estimated weights).
     Korn EL, Graubard BI (1998) Survey Methodology 24:193-201.
+
+    Examples
+    --------
+    >>> early, seen = np.repeat([True, False], [4, 96]), np.tile([True, True, False], 34)[:100]
+    >>> late = np.arange(100) % 25 == 24
+    >>> found = risk_among_all(early, seen, late & seen & ~early, np.ones((100, 1)), np.arange(100))
+    >>> round(found.risk.value, 3), found.risk.n
+    (0.085, 100)
     """
     data = _Data(early, seen, event_late, design, cluster)
     known = data.early | data.seen
@@ -187,25 +197,6 @@ def risk_among_all(
     if reason:
         return replace(result, risk=replace(refused, reason=reason))
     return replace(result, risk=_risk(result, data, fitted, chance, term, level))
-
-
-def tipping_risk(events: int, known: int, n: int, threshold: float) -> float | None:
-    """How high would the risk among the unseen have to be for the risk among all to reach a threshold?
-
-    ``(threshold · n − events) / (n − known)``; None where nothing between none and all of them would do, or all
-    were seen.
-
-    Examples
-    --------
-    >>> tipping_risk(4, 100, 200, 0.05)
-    0.06
-    """
-    if not 0 <= events <= known <= n or not 0 <= threshold <= 1:
-        raise ValueError("events lie within the known, the known within all, a threshold between 0 and 1")
-    if known == n:
-        return None
-    risk = (threshold * n - events) / (n - known)
-    return risk if 0 <= risk <= 1 else None
 
 
 class _Data:

@@ -72,16 +72,29 @@ def between_units(
     counts : sequence of (n, events), length k, or None
         Carried along.
     estimator : {"paule_mandel", "dersimonian_laird"}
+    term, unit : str
+    level : float
 
     Returns
     -------
     Between or NotEstimable
         NotEstimable with fewer than three units.
 
+    Raises
+    ------
+    ValueError
+        If lengths differ, the estimator is unknown, or a variance is not above 0.
+
     References
     ----------
     Paule RC, Mandel J (1982) J Res Natl Bur Stand 87:377-385, doi:10.6028/jres.087.022.
     Viechtbauer W (2007) Stat Med 26:37-52, doi:10.1002/sim.2514 (Q-profile).
+
+    Examples
+    --------
+    >>> found = between_units([-2.0, -1.5, -2.6, -1.0], [0.1, 0.2, 0.1, 0.15], ["A", "B", "C", "D"])
+    >>> [round(unit.value, 2) for unit in found.shrunken]
+    [-1.96, -1.61, -2.42, -1.25]
     """
     y, v = numbers("values", values), numbers("variances", variances)
     k = len(y)
@@ -127,10 +140,31 @@ def log_odds(events: ArrayLike, sizes: ArrayLike, *, design_effect: float = 1.0)
 
     Units with no event, or nothing but events, get half an event on either side.
 
+    Parameters
+    ----------
+    events, sizes : array of shape (k,)
+        Records with the event and all records of each unit.
+    design_effect : float
+        d, 1 or more.
+
+    Returns
+    -------
+    values, variances : ndarray of shape (k,)
+
     Raises
     ------
     ValueError
         If a unit has no records, or events outside 0 … n.
+
+    References
+    ----------
+    Agresti A (2013) Categorical Data Analysis, 3rd ed., Wiley, section 3.1 (half an event added).
+
+    Examples
+    --------
+    >>> values, variances = log_odds([5, 0], [25, 9])
+    >>> values.round(3).tolist(), variances.round(3).tolist()
+    ([-1.386, -2.944], [0.25, 2.105])
     """
     y, n = numbers("events", events), numbers("sizes", sizes)
     if len(y) != len(n) or np.any(n <= 0) or np.any((y < 0) | (y > n)):
@@ -154,6 +188,25 @@ def shrunken_risks(
     """What is the best guess of each unit's risk, borrowing from the others what it lacks itself?
 
     `between_units` on log odds, carried back to risks.
+
+    Parameters
+    ----------
+    events, sizes : array of shape (k,)
+        Records with the event and all records of each unit.
+    labels : sequence of str, length k
+    design_effect : float
+        1 or more; what the likeness of a patient's records takes from each unit's counts.
+    term : str
+    level : float
+
+    Returns
+    -------
+    tuple of Estimate, length k, or NotEstimable
+        NotEstimable with fewer than three units.
+
+    References
+    ----------
+    Efron B, Morris C (1975) J Am Stat Assoc 70:311-319, doi:10.1080/01621459.1975.10479864.
 
     Examples
     --------
@@ -188,6 +241,21 @@ def risks_from_modes(
     modes : mapping of label to (mode, standard deviation)
         ``details["modes"]`` of `outcomes.estimates.mixed.random_intercept`.
     counts : mapping of label to (n, events)
+
+    Returns
+    -------
+    tuple of Estimate
+        One a unit, in the order of the modes.
+
+    References
+    ----------
+    Pinheiro JC, Bates DM (2000) Mixed-Effects Models in S and S-PLUS, Springer, section 2.5. doi:10.1007/b98882
+
+    Examples
+    --------
+    >>> found = risks_from_modes(-2.0, {"A": (0.4, 0.3), "B": (-0.3, 0.2)}, {"A": (60, 12), "B": (80, 5)})
+    >>> [round(risk.value, 3) for risk in found]
+    [0.168, 0.091]
     """
     z = float(stats.norm.isf((1 - level) / 2))
     method = "random-intercept logistic model, conditional mode"

@@ -25,6 +25,16 @@ def wilson_limits(events: float, n: float, level: float = 0.95) -> tuple[float, 
 
     ``(2np + z² ± z √(z² + 4np(1−p))) / (2(n + z²))``.
 
+    Parameters
+    ----------
+    events, n : float
+        Records with the event and all records, or effective numbers of them.
+    level : float
+
+    Returns
+    -------
+    low, high : float
+
     References
     ----------
     Wilson EB (1927) J Am Stat Assoc 22:209-212, doi:10.1080/01621459.1927.10502953.
@@ -49,6 +59,16 @@ def exact_limits(events: float, n: float, level: float = 0.95) -> tuple[float, f
 
     Quantiles of beta distributions, so that events and n may be effective numbers and need not be whole.
 
+    Parameters
+    ----------
+    events, n : float
+        Records with the event and all records, or effective numbers of them.
+    level : float
+
+    Returns
+    -------
+    low, high : float
+
     References
     ----------
     Clopper CJ, Pearson ES (1934) Biometrika 26:404-413, doi:10.1093/biomet/26.4.404.
@@ -70,6 +90,16 @@ def mid_p_limits(events: float, n: float, level: float = 0.95) -> tuple[float, f
 
     As exact limits, but the observed count enters with half its probability. Written with incomplete beta
     functions, so that events and n may be effective numbers.
+
+    Parameters
+    ----------
+    events, n : float
+        Records with the event and all records, or effective numbers of them.
+    level : float
+
+    Returns
+    -------
+    low, high : float
 
     References
     ----------
@@ -102,9 +132,26 @@ def mid_p_limits(events: float, n: float, level: float = 0.95) -> tuple[float, f
 def jeffreys_limits(events: float, n: float, level: float = 0.95) -> tuple[float, float]:
     """Between which shares does Jeffreys' interval lie (0 and 1 as limits where all records agree)?
 
+    Quantiles of the beta distribution with ``events + ½`` and ``n − events + ½``.
+
+    Parameters
+    ----------
+    events, n : float
+        Records with the event and all records, or effective numbers of them.
+    level : float
+
+    Returns
+    -------
+    low, high : float
+
     References
     ----------
     Brown LD, Cai TT, DasGupta A (2001) Statistical Science 16:101-133, doi:10.1214/ss/1009213286.
+
+    Examples
+    --------
+    >>> [round(limit, 4) for limit in jeffreys_limits(81, 263)]
+    [0.2545, 0.3656]
     """
     check_counts(events, n, level)
     tail = (1 - level) / 2

@@ -84,11 +84,28 @@ def cluster_covariance(
         Combinations of coefficients that degrees of freedom and `one_patient` are wanted for; the coefficients
         themselves when None.
 
+    Returns
+    -------
+    ClusterCovariance
+
     References
     ----------
     Bell RM, McCaffrey DF (2002) Survey Methodology 28:169–181.
     Pustejovsky JE, Tipton E (2018) J Bus Econ Stat 36:672–683. doi:10.1080/07350015.2016.1247004
     Mancl LA, DeRouen TA (2001) Biometrics 57:126–134. doi:10.1111/j.0006-341X.2001.00126.x
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from outcomes.estimates.binary import observe
+    >>> from outcomes.estimates.design import build
+    >>> rows = pd.DataFrame({"event": [1, 1, 0, 0, 0, 0, 1, 0], "patient": [*"aabbccdd"]})
+    >>> data = observe(build(rows, []), rows["event"], cluster=rows["patient"])
+    >>> share = data.events / data.trials
+    >>> inverse = np.array([[1 / float(data.trials[0] * share[0] * (1 - share[0]))]])
+    >>> found = cluster_covariance(data.matrix, data.cells, share, inverse)
+    >>> round(float(found.bias_reduced[0, 0]), 3), round(float(found.degrees_of_freedom[0]), 3)
+    (1.043, 3.0)
     """
     p = matrix.shape[1]
     root = np.linalg.cholesky(inverse)

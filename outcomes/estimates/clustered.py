@@ -65,3 +65,48 @@ class ClusteredShare:
         # without an event each patient counts once, with the mean weight of its records
         own = carried / np.bincount(codes, m, g)
         self.effective_patients = float(own.sum() ** 2 / (own**2).sum())
+
+
+def design_effect(
+    event: ArrayLike,
+    cluster: ArrayLike,
+    *,
+    trials: ArrayLike | None = None,
+    weight: ArrayLike | None = None,
+) -> float:
+    """By what factor does the likeness of one patient's records inflate the variance of a share?
+
+    Linearised variance by patient over that of as many independent records, never under 1. With no event
+    or nothing but events it cannot be estimated and is the mean number of records of a patient.
+
+    Parameters
+    ----------
+    event, cluster, trials, weight
+        As in `outcomes.estimates.proportion.clustered_proportion`.
+
+    Returns
+    -------
+    float
+        1 or more.
+
+    Raises
+    ------
+    ValueError
+        Without records, or where an entry is missing, of another length or out of bounds.
+
+    References
+    ----------
+    Korn EL, Graubard BI (1998) Survey Methodology 24:193-201.
+
+    Examples
+    --------
+    >>> round(design_effect([1, 1, 0, 0, 0, 0, 1, 0], [*"aabbccdd"]), 3)
+    1.956
+    """
+    data = ClusteredShare(event, cluster, trials, weight)
+    if data.n == 0:
+        raise ValueError("no records to estimate a design effect from")
+    share = data.share
+    if share in (0.0, 1.0) or data.patients < 2:
+        return max(1.0, data.n / data.patients)
+    return max(1.0, data.variance / (share * (1 - share) / data.n))

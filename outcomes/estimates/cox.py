@@ -191,9 +191,23 @@ def proportionality(fit: Fit, *, transform: str = "km") -> tuple[Proportionality
     tuple of Proportionality
         One a column, then ``all columns``; without the entries whose information is nought.
 
+    Raises
+    ------
+    ValueError
+        If the transform is unknown.
+
     References
     ----------
     Grambsch PM, Therneau TM (1994) Biometrika 81:515–526. doi:10.1093/biomet/81.3.515
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from outcomes.estimates.design import Numeric, build
+    >>> rows = pd.DataFrame({"days": [2, 4, 5, 6, 7, 8, 9, 12], "event": [1, 1, 1, 0, 1, 1, 1, 0], "side": [0, 1] * 4})
+    >>> fit = proportional_hazards(build(rows, [Numeric("side")]), rows["days"], rows["event"])
+    >>> [(test.term, round(test.p_value, 2)) for test in proportionality(fit)]
+    [('side', 0.94), ('all columns', 0.94)]
     """
     if transform not in TRANSFORMS:
         raise ValueError(f"transform must be one of {', '.join(TRANSFORMS)}")

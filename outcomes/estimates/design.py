@@ -122,6 +122,8 @@ class Design:
         What a reader must know, such as a reference that had to be replaced.
     index : Index
         Row labels of the frame, against which a Series of events or clusters is checked.
+    blocks : tuple
+        How each term made its columns, for `evaluate`.
     """
 
     names: tuple[str, ...]
@@ -186,6 +188,9 @@ class Design:
 def build(frame: pd.DataFrame, terms: Sequence[Term]) -> Design:
     """Which columns does a model with these terms have on these rows?
 
+    ``η = β₀ + Σ_j x_j β_j``: a quantity has one column (less its centre, over its step), a category one for each level but
+    the reference, a spline as many as knots less one.
+
     Parameters
     ----------
     frame : DataFrame
@@ -203,6 +208,10 @@ def build(frame: pd.DataFrame, terms: Sequence[Term]) -> Design:
     ValueError
         If a column is missing or used twice, a value is missing, a quantity is not a number, or a level
         is not declared.
+
+    References
+    ----------
+    Harrell FE (2015) Regression Modeling Strategies, 2nd ed., Springer, chapter 2. doi:10.1007/978-3-319-19425-7
 
     Examples
     --------

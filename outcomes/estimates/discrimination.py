@@ -46,11 +46,17 @@ def c_statistic(
     cluster : array of shape (n,) or None
         Patient of each record.
     limits : {"logit", "plain"}
+    term : str
 
     Returns
     -------
     Estimate or NotEstimable
         NotEstimable without events or non-events, or where the scores do not overlap at all.
+
+    Raises
+    ------
+    ValueError
+        If lengths differ, the kind of limits is unknown, or events are missing or neither 0 nor 1.
 
     References
     ----------
@@ -105,7 +111,32 @@ def c_statistic(
 
 
 def placements(y: FloatArray, x: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """For each event the share of non-events below it, for each non-event the share of events above it."""
+    """For each event the share of non-events below it, for each non-event the share of events above it.
+
+    Ties count one half. The mean of either is the c-statistic, their spreads are its variance.
+
+    Parameters
+    ----------
+    y : ndarray of shape (n,)
+        1 with the event, 0 without.
+    x : ndarray of shape (n,)
+        Score.
+
+    Returns
+    -------
+    of_events : ndarray of shape (events,)
+    of_others : ndarray of shape (n − events,)
+
+    References
+    ----------
+    DeLong ER, DeLong DM, Clarke-Pearson DL (1988) Biometrics 44:837–845. doi:10.2307/2531595
+
+    Examples
+    --------
+    >>> above, below = placements(np.array([0.0, 0, 1, 1]), np.array([0.1, 0.4, 0.4, 0.9]))
+    >>> above.tolist(), below.tolist()
+    ([0.75, 1.0], [1.0, 0.75])
+    """
     yes, no = x[y == 1], x[y == 0]
     everyone = stats.rankdata(x)
     with_event = (everyone[y == 1] - stats.rankdata(yes)) / len(no)
@@ -163,6 +194,9 @@ def calibration(
 ) -> Calibration:
     """Do predicted risks match observed ones, on average and across their range?
 
+    Slope: coefficient of logit(predicted) in a logistic regression of the event; intercept: the constant of one with
+    logit(predicted) as offset. 1 and 0 where predictions are right.
+
     Parameters
     ----------
     event : array of shape (n,)
@@ -173,10 +207,26 @@ def calibration(
     cluster : array of shape (n,) or None
         Patient of each record; limits then rest on CR2 (slope) or the patient totals (intercept), with t
         references.
+    level : float
+
+    Returns
+    -------
+    Calibration
+
+    Raises
+    ------
+    ValueError
+        If lengths differ, or a predicted risk is not strictly between 0 and 1.
 
     References
     ----------
     Cox DR (1958) Biometrika 45:562–565. doi:10.1093/biomet/45.3-4.562
+
+    Examples
+    --------
+    >>> found = calibration([0, 0, 1, 0, 1, 1, 0, 1], [0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.6, 0.7])
+    >>> round(found.intercept.value, 2), round(found.slope.value, 2)
+    (0.36, 1.38)
     """
     y, risk = _outcome(event), _risks(predicted)
     if len(y) != len(risk):
@@ -273,7 +323,38 @@ class Brier:
 
 
 def brier(event: Values, predicted: ArrayLike, level: float = 0.95, *, cluster: Values | None = None) -> Brier:
-    """How far are predicted risks from what happened, on average?"""
+    """How far are predicted risks from what happened, on average?
+
+    The mean of ``(y − p)²``, its variance by patient.
+
+    Parameters
+    ----------
+    event : array of shape (n,)
+        0/1 or booleans.
+    predicted : array of shape (n,)
+        Predicted risks.
+    level : float
+    cluster : array of shape (n,) or None
+        Patient of each record; each record is its own when None.
+
+    Returns
+    -------
+    Brier
+
+    Raises
+    ------
+    ValueError
+        If lengths differ, or a predicted risk lies outside 0 … 1.
+
+    References
+    ----------
+    Brier GW (1950) Mon Weather Rev 78:1–3. doi:10.1175/1520-0493(1950)078<0001:VOFEIT>2.0.CO;2
+
+    Examples
+    --------
+    >>> round(brier([0, 1, 0, 1], [0.1, 0.8, 0.3, 0.6]).score.value, 3)
+    0.075
+    """
     y, p = _outcome(event), _risks(predicted)
     if len(y) != len(p):
         raise ValueError("event and predicted differ in length")

@@ -51,6 +51,15 @@ def ladder(parameters: int, patients_with_events: int, events: int) -> Rung:
     events : int
         Records with the event.
 
+    Returns
+    -------
+    Rung
+
+    Raises
+    ------
+    ValueError
+        If a number is negative, or there are more patients with events than events.
+
     Examples
     --------
     >>> ladder(6, 40, 55).rung
@@ -243,9 +252,29 @@ def flic_intercept(data: Binary, coefficients: FloatArray) -> float:
     Firth's penalty pulls predicted risks towards one half, which inflates small risks; the slopes are kept and the
     intercept is fitted again by maximum likelihood.
 
+    Parameters
+    ----------
+    data : Binary
+    coefficients : ndarray of shape (p,)
+        Of the penalised fit, intercept first.
+
+    Returns
+    -------
+    float
+        The corrected intercept.
+
     References
     ----------
     Puhr R, Heinze G, Nold M, Lusa L, Geroldinger A (2017) Stat Med 36:2302–2317. doi:10.1002/sim.7273
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from outcomes.estimates.design import build
+    >>> rows = pd.DataFrame({"events": [3], "zones": [100]})
+    >>> data = observe(build(rows, []), rows["events"], trials=rows["zones"])
+    >>> round(float(expit(flic_intercept(data, np.array([-3.3])))), 6)
+    0.03
     """
     rest = data.matrix[:, 1:] @ coefficients[1:]
     value = float(coefficients[0])
@@ -266,6 +295,12 @@ def flac(
     Each record is followed by a pseudo-record with half an event and the record's leverage as weight; an added column
     tells the two apart, and maximum likelihood on both gives the coefficients. A sensitivity check of FLIC.
 
+    Parameters
+    ----------
+    design : Design
+    events, trials, weight
+        As in `penalised`.
+
     Returns
     -------
     ndarray of shape (p,) or NotEstimable
@@ -274,6 +309,15 @@ def flac(
     References
     ----------
     Puhr R, Heinze G, Nold M, Lusa L, Geroldinger A (2017) Stat Med 36:2302–2317. doi:10.1002/sim.7273
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from outcomes.estimates.design import Category, build
+    >>> rows = pd.DataFrame({"density": ["low", "high"], "events": [0, 4], "zones": [12, 10]})
+    >>> found = flac(build(rows, [Category("density", "low")]), rows["events"], trials=rows["zones"])
+    >>> found.round(3).tolist()
+    [-3.593, 3.051]
     """
     method = "Firth logistic regression with added covariate (FLAC)"
     data = observe(design, events, trials=trials, weight=weight)

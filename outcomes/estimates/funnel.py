@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -12,7 +11,6 @@ from scipy import optimize, special, stats
 
 from outcomes.estimates.estimate import FloatArray
 
-FEWEST_FOR_OVERDISPERSION = 15
 FEWEST_EFFECTIVE = 10
 _SMALLEST = float(np.finfo(float).tiny)
 
@@ -43,6 +41,11 @@ def binomial_limits(
     Returns
     -------
     ndarray of shape (s, t)
+
+    Raises
+    ------
+    ValueError
+        If the target does not lie between 0 and 1, a size is not above 0, or the design effect is under 1.
 
     References
     ----------
@@ -82,9 +85,30 @@ def poisson_limits(expected: ArrayLike, tails: Sequence[float] = (0.001, 0.025, 
 
     As `binomial_limits`, with the Poisson distribution; never below 0.
 
+    Parameters
+    ----------
+    expected : array of shape (s,)
+        Expected counts, above 0.
+    tails : sequence of float, length t
+
+    Returns
+    -------
+    ndarray of shape (s, t)
+        Observed over expected.
+
+    Raises
+    ------
+    ValueError
+        If an expected count is not above 0.
+
     References
     ----------
     Spiegelhalter DJ (2005) Stat Med 24:1185-1202, doi:10.1002/sim.1970, appendix A.1.2.
+
+    Examples
+    --------
+    >>> poisson_limits([20.0], [0.025, 0.975]).round(3).tolist()
+    [[0.56, 1.437]]
     """
     sizes = np.asarray(expected, dtype=float)
     if np.any(sizes <= 0):
@@ -100,10 +124,33 @@ def poisson_limits(expected: ArrayLike, tails: Sequence[float] = (0.001, 0.025, 
 def exact_tail(events: int, n: int, target: float, *, mid: bool = False) -> tuple[float, float]:
     """How likely are so few events, and so many, if the risk is the target?
 
+    Binomial: records are taken as independent and the target as known.
+
+    Parameters
+    ----------
+    events, n : int
+    target : float
+        Between 0 and 1.
+    mid : bool
+
     Returns
     -------
     lower, upper : float
         P(X ≤ events) and P(X ≥ events); with ``mid`` the observed count enters with half its probability.
+
+    Raises
+    ------
+    ValueError
+        If events lie outside 0 … n, or the target outside 0 … 1.
+
+    References
+    ----------
+    Lancaster HO (1961) J Am Stat Assoc 56:223-234, doi:10.1080/01621459.1961.10482105 (mid-P).
+
+    Examples
+    --------
+    >>> [round(tail, 4) for tail in exact_tail(9, 50, 0.1)]
+    [0.9755, 0.0579]
     """
     if not 0 <= events <= n or not 0 <= target <= 1:
         raise ValueError("events lie between 0 and n, the target between 0 and 1")
@@ -118,6 +165,33 @@ def conditional_z(events: int, n: int, total_events: int, total_n: int, design_e
 
     Given the total, the unit's count is hypergeometric if all share one risk. Its mid-P is turned into a
     normal deviate and divided by the root of the design effect. Above 0: more events than expected.
+
+    Parameters
+    ----------
+    events, n : int
+        Of the unit.
+    total_events, total_n : int
+        Of all units, this one included.
+    design_effect : float
+        1 or more.
+
+    Returns
+    -------
+    float
+
+    Raises
+    ------
+    ValueError
+        If counts do not lie within each other, or the design effect is under 1.
+
+    References
+    ----------
+    Lancaster HO (1961) J Am Stat Assoc 56:223-234, doi:10.1080/01621459.1961.10482105 (mid-P).
+
+    Examples
+    --------
+    >>> round(conditional_z(9, 50, 40, 500), 2)
+    2.43
     """
     if not 0 <= events <= min(n, total_events) or not 0 <= n <= total_n or total_events > total_n:
         raise ValueError("a unit's counts lie within those of all units together")
@@ -167,83 +241,6 @@ def conditional_flag(events: int, n: int, total_events: int, total_n: int, desig
     return float(min(1.0, max(2 * stats.norm.sf(abs(z)), _SMALLEST)))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Overdispersion:
-    """How much more do units vary than chance alone would have it?
-
-    Attributes
-    ----------
-    target : float
-        Risk of all units together, unless another was given.
-    z : ndarray of shape (k,)
-        Standardised deviations ``(y/n − target) / √(target(1−target)/n)``.
-    phi : float
-        Mean of the squared winsorised z: 1 is chance alone.
-    phi_plain : float
-        The same without winsorising.
-    chi_square, p_value : float
-        Of the hypothesis that all share the target, on units − 1 degrees of freedom (all of them where the
-        target was given).
-    between_variance : float
-        Variance between units on the scale of the risk, by moments from the winsorised phi; at least 0.
-    usable : bool
-        False with fewer than 15 units: phi is then too uncertain to widen limits by, and the spread between
-        units is to be shown with its own interval.
-    """
-
-    target: float
-    z: FloatArray
-    phi: float
-    phi_plain: float
-    chi_square: float
-    p_value: float
-    between_variance: float
-    usable: bool
-
-
-def overdispersion(
-    events: ArrayLike, sizes: ArrayLike, *, target: float | None = None, winsorise: float = 0.1
-) -> Overdispersion:
-    """Do units differ by more than chance, with the most extreme ones pulled in?
-
-    z is clipped at its 10th and 90th percentile (linear interpolation) before squaring.
-
-    Parameters
-    ----------
-    events, sizes : array of shape (k,)
-        Counts of at least two units with cases.
-    target : float or None
-        None for the risk of all together.
-
-    References
-    ----------
-    Spiegelhalter DJ (2005) Stat Med 24:1185-1202, doi:10.1002/sim.1970, section 4 and appendix A.2.
-    """
-    y, n = np.asarray(events, dtype=float), np.asarray(sizes, dtype=float)
-    if len(y) < 2 or np.any(n <= 0) or np.any((y < 0) | (y > n)):
-        raise ValueError("at least two units are needed, each with cases and events within them")
-    risk = float(y.sum() / n.sum()) if target is None else target
-    if not 0 < risk < 1:
-        raise ValueError("the target risk lies between 0 and 1, both excluded")
-    error = np.sqrt(risk * (1 - risk) / n)
-    z = (y / n - risk) / error
-    k = len(z)
-    pulled = np.clip(z, *np.quantile(z, [winsorise, 1 - winsorise]))
-    phi, plain = float(np.mean(pulled**2)), float(np.mean(z**2))
-    w = error**-2
-    spread = max(0.0, (k * phi - (k - 1)) / float(w.sum() - (w**2).sum() / w.sum()))
-    return Overdispersion(
-        target=risk,
-        z=z,
-        phi=phi,
-        phi_plain=plain,
-        chi_square=float((z**2).sum()),
-        p_value=max(float(stats.chi2.sf((z**2).sum(), k - 1 if target is None else k)), _SMALLEST),
-        between_variance=spread,
-        usable=k >= FEWEST_FOR_OVERDISPERSION,
-    )
-
-
 def detectable_odds_ratio(
     n: float,
     n_rest: float,
@@ -268,12 +265,21 @@ def detectable_odds_ratio(
         Of the others.
     power : float
         0.8: found four times in five.
+    design_effect : float
+        1 or more.
+    level : float
+        One less the two-sided α of the test.
 
     Returns
     -------
     float or None
         None where no odds ratio up to 10,000 would be found that often, there is no risk to multiply, or the unit
         has fewer than ten effective records, on which no test is worth planning.
+
+    Raises
+    ------
+    ValueError
+        If the design effect is under 1, or power or level do not lie between 0 and 1.
 
     References
     ----------

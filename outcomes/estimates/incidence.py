@@ -182,9 +182,28 @@ class Incidence:
 def log_log_limits(share: float, error: float, level: float) -> tuple[float | None, float | None]:
     """Between which shares does ``S^exp(±z·se/(S ln S))`` lie? (None, None) where it is not defined.
 
+    The interval ``± z·se`` of ln(−ln S), carried back, so that limits stay between 0 and 1.
+
+    Parameters
+    ----------
+    share : float
+        S, between 0 and 1.
+    error : float
+        Its standard error.
+    level : float
+
+    Returns
+    -------
+    low, high : float or None
+
     References
     ----------
     Kalbfleisch JD, Prentice RL (2002) The Statistical Analysis of Failure Time Data, 2nd ed., Wiley, section 1.4.
+
+    Examples
+    --------
+    >>> [round(limit, 3) for limit in log_log_limits(0.6, 0.1, 0.95)]
+    [0.38, 0.764]
     """
     if not 0 < share < 1 or not error > 0:
         return None, None
@@ -211,6 +230,11 @@ def kaplan_meier(
         True or 1 where it happened.
     cluster : array of shape (n,) or None
         Patient of each record.
+    level : float
+
+    Returns
+    -------
+    Incidence
 
     Raises
     ------
@@ -252,10 +276,28 @@ def aalen_johansen(
         0 where follow-up ended without an event, else 1, 2 …
     causes : sequence of int or None
         The causes to report; those that occur if None.
+    cluster : array of shape (n,) or None
+        Patient of each record.
+    level : float
+
+    Returns
+    -------
+    Incidence
+
+    Raises
+    ------
+    ValueError
+        If a day is missing or negative, or a cause is not 0, 1, 2 …; positions are named.
 
     References
     ----------
     Aalen OO, Johansen S (1978) Scand J Stat 5:141-150.
+
+    Examples
+    --------
+    >>> found = aalen_johansen([3, 3, 4, 5, 5, 8], [1, 0, 2, 1, 2, 0])
+    >>> round(found.risk_by(5, 1).value, 3), round(found.risk_by(5, 2).value, 3)
+    (0.375, 0.417)
     """
     kinds = numbers("cause", cause)
     if np.any((kinds < 0) | (kinds != np.rint(kinds))):

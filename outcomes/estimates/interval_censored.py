@@ -93,6 +93,10 @@ def interval_curve(
     replicates : int
     seed : int
         The same records give the same band, whatever their order and however patients are numbered.
+    level : float
+    term, unit : str
+    fewest_patients : int
+        Under observation, below which a day is left out.
 
     Returns
     -------
@@ -107,6 +111,13 @@ def interval_curve(
     ----------
     Turnbull BW (1976) J R Stat Soc B 38:290-295, doi:10.1111/j.2517-6161.1976.tb01597.x.
     Sen B, Xu G (2015) Electron J Stat 9:2077-2110, doi:10.1214/15-EJS1064 (on the bootstrap).
+
+    Examples
+    --------
+    >>> after = np.arange(60) % 7
+    >>> found = interval_curve(after, after + 2, np.arange(60), [3, 5], replicates=50)
+    >>> found.value.round(2).tolist(), found.under_observation.tolist()
+    ([0.65, 0.31], [51, 33])
     """
     lower, upper = interval_bounds(after, by)
     codes = cluster_codes(cluster, len(lower))
@@ -143,7 +154,31 @@ def bands(
     seed: int = 20260930,
     level: float = 0.95,
 ) -> tuple[tuple[float | None, ...], tuple[float | None, ...]]:
-    """Between which shares does the curve lie on each day of a grid? The band of `interval_curve`."""
+    """Between which shares does the curve lie on each day of a grid? The band of `interval_curve`.
+
+    Quantiles ``(1 ± level)/2`` of the curves of patients drawn with replacement; see `interval_curve` for when that is sound.
+
+    Parameters
+    ----------
+    after, by, cluster, grid, replicates, seed, level
+        As in `interval_curve`.
+
+    Returns
+    -------
+    low, high : tuple of float or None
+        One a day of the grid.
+
+    References
+    ----------
+    Sen B, Xu G (2015) Electron J Stat 9:2077-2110, doi:10.1214/15-EJS1064 (on the bootstrap).
+
+    Examples
+    --------
+    >>> after = np.arange(60) % 7
+    >>> low, high = bands(after, after + 2, np.arange(60), [4], replicates=50)
+    >>> 0 < low[0] < high[0] < 1
+    True
+    """
     curve = interval_curve(after, by, cluster, grid, replicates=replicates, seed=seed, level=level)
     return curve.low, curve.high
 
@@ -161,6 +196,15 @@ def median(
 ) -> Answer:
     """By which day has it happened to half? The median of `interval_curve`.
 
+    The day t with ``S(t) = ½``, S the curve of greatest likelihood.
+
+    Parameters
+    ----------
+    after, by, cluster, replicates, seed
+        As in `interval_curve`.
+    level : float
+    term, unit : str
+
     Returns
     -------
     Estimate or NotEstimable
@@ -168,6 +212,17 @@ def median(
         and the end of that interval over the replicates: visits do not tell where inside it the median lies. The
         upper limit is None where the upper end of the replicates never reaches half. NotEstimable without records,
         where half is not reached (the note has the lower limit), and with too few patients for limits.
+
+    References
+    ----------
+    Turnbull BW (1976) J R Stat Soc B 38:290-295, doi:10.1111/j.2517-6161.1976.tb01597.x.
+
+    Examples
+    --------
+    >>> after = np.arange(60) % 7
+    >>> day = median(after, after + 2, np.arange(60), replicates=50)
+    >>> day.low < day.value < day.high
+    True
     """
     if not len(np.asarray(after)):
         return NotEstimable(term, "no cases", n=0, patients=0, events=0, method=METHOD, unit=unit)

@@ -73,16 +73,29 @@ def interval_rank_test(
     cluster : array of shape (n,) or None
         Patient of each record; None for independent records.
     scores : {"sun", "finkelstein", "wilcoxon"}
+    term : str
 
     Returns
     -------
     GroupTest or NotEstimable
         NotEstimable with one group, without events, or with patients no more than groups.
 
+    Raises
+    ------
+    ValueError
+        If bounds are missing or crossed, lengths differ, a group is missing, or the scores are unknown.
+
     References
     ----------
     Fay MP, Shaw PA (2010) J Stat Softw 36(2), doi:10.18637/jss.v036.i02.
     Sun J (1996) Stat Med 15:1387-1395. Finkelstein DM (1986) Biometrics 42:845-854, doi:10.2307/2530698.
+
+    Examples
+    --------
+    >>> after = [2, 3, 3, 5, 4, 6, 7, 9, 8, 6]
+    >>> test = interval_rank_test(after, [day + 2 for day in after], ["a"] * 5 + ["b"] * 5)
+    >>> round(test.p_value, 3)
+    0.016
     """
     if scores not in SCORES:
         raise ValueError(f"scores must be one of {', '.join(SCORES)}")

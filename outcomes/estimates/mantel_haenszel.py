@@ -60,6 +60,8 @@ def common_odds_ratio(
     ----------
     events, n, other_events, other_n : arrays of shape (k,)
         Events and records of the one side and of the other in each stratum.
+    term : str
+    level : float
 
     Returns
     -------
@@ -113,9 +115,25 @@ def common_risk_ratio(
     ``Σ a_i m_i/T_i ÷ Σ c_i n_i/T_i`` with n and m the records of either side; Greenland and Robins' variance. The
     same assumptions as `common_odds_ratio`, for the risk ratio.
 
+    Parameters
+    ----------
+    events, n, other_events, other_n : array of shape (strata,)
+        Records with the event and all records of either side.
+    term : str
+    level : float
+
+    Returns
+    -------
+    Pooled
+
     References
     ----------
     Greenland S, Robins JM (1985) Biometrics 41:55–68. doi:10.2307/2530643
+
+    Examples
+    --------
+    >>> round(common_risk_ratio([4, 6], [40, 50], [2, 5], [40, 60]).answer.value, 3)
+    1.611
     """
     a, b, c, d = _tables(events, n, other_events, other_n)
     first, second, total = a + b, c + d, a + b + c + d
@@ -144,9 +162,30 @@ def common_rate_ratio(
     ``Σ a_i t_i/T_i ÷ Σ c_i s_i/T_i`` with s and t the exposures of either side and T their sum; variance of its
     logarithm by Greenland and Robins. Assumes Poisson counts and one rate ratio in every stratum.
 
+    Parameters
+    ----------
+    events, exposure, other_events, other_exposure : array of shape (strata,)
+        Events and exposure (person-time, visits …) of either side.
+    term : str
+    level : float
+
+    Returns
+    -------
+    Pooled
+
+    Raises
+    ------
+    ValueError
+        If lengths differ, a number is negative, or there are events without exposure.
+
     References
     ----------
     Greenland S, Robins JM (1985) Biometrics 41:55–68. doi:10.2307/2530643
+
+    Examples
+    --------
+    >>> round(common_rate_ratio([4, 6], [40.0, 50.0], [2, 5], [40.0, 60.0]).answer.value, 3)
+    1.611
     """
     a, s, c, t = (
         numbers(name, values)

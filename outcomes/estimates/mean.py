@@ -99,12 +99,16 @@ def clustered_mean_difference(
 ) -> Answer:
     """By how much does the mean of one group exceed that of the other, patients appearing in both or not?
 
+    ``d = x̄₁ − x̄₂``, variance ``G/(G−1) · Σ_g (Σ_{i∈g, 1} (x_i − x̄₁)/n₁ − Σ_{i∈g, 2} (x_i − x̄₂)/n₂)²``.
+
     Parameters
     ----------
     values, cluster : arrays of shape (n,)
         As for `clustered_mean`.
     first : boolean array of shape (n,)
         True where a record belongs to the first group; the difference is first minus second.
+    term, unit : str
+    level : float
 
     Returns
     -------
@@ -116,6 +120,10 @@ def clustered_mean_difference(
     ------
     ValueError
         If a value is missing or the lengths differ.
+
+    References
+    ----------
+    Cochran WG (1977) Sampling Techniques, 3rd ed., Wiley, section 6.3 (ratio of totals).
 
     Examples
     --------

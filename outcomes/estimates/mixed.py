@@ -139,6 +139,15 @@ def random_intercept(
     ----------
     Pinheiro JC, Bates DM (1995) J Comput Graph Stat 4:12–35 (quadrature). doi:10.1080/10618600.1995.10474663
     Self SG, Liang K-Y (1987) J Am Stat Assoc 82:605–610 (test at the boundary). doi:10.1080/01621459.1987.10478472
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from outcomes.estimates.design import build
+    >>> rows = pd.DataFrame({"events": [2, 9, 4, 12, 7, 1], "zones": [40, 42, 38, 45, 40, 39]})
+    >>> fit = random_intercept(build(rows, []), rows["events"], trials=rows["zones"], group=[*"abcdef"])
+    >>> round(fit.details["between_sd"].value, 2)
+    0.65
     """
     if nodes < 5:
         raise ValueError("one node is the Laplace approximation, which is biased here; use at least 5")

@@ -15,6 +15,14 @@ def benjamini_hochberg(p: Sequence[float | None]) -> list[float | None]:
 
     ``p̃_(i) = min_{j ≥ i} min(1, m p_(j) / j)``. Missing entries stay missing and do not count as tests.
 
+    Parameters
+    ----------
+    p : sequence of float or None, length m
+
+    Returns
+    -------
+    list of float or None, length m
+
     References
     ----------
     Benjamini Y, Hochberg Y (1995) J R Stat Soc B 57:289-300, doi:10.1111/j.2517-6161.1995.tb02031.x.
@@ -37,6 +45,14 @@ def holm(p: Sequence[float | None]) -> list[float | None]:
     """Adjust p values for the chance of any false finding; for flags on people.
 
     ``p̃_(i) = max_{j ≤ i} min(1, (m − j + 1) p_(j))``. Missing entries stay missing and do not count as tests.
+
+    Parameters
+    ----------
+    p : sequence of float or None, length m
+
+    Returns
+    -------
+    list of float or None, length m
 
     References
     ----------
@@ -61,10 +77,32 @@ ADJUSTMENTS = {"benjamini_hochberg": benjamini_hochberg, "holm": holm}
 def with_adjusted(answers: Sequence[Answer], method: str = "benjamini_hochberg") -> tuple[Answer, ...]:
     """Return the answers with their adjusted p values; those without a p stay as they are.
 
+    `benjamini_hochberg` where findings are listed, `holm` where people are flagged.
+
+    Parameters
+    ----------
+    answers : sequence of Estimate or NotEstimable
+    method : {"benjamini_hochberg", "holm"}
+
+    Returns
+    -------
+    tuple of Estimate or NotEstimable
+
     Raises
     ------
     ValueError
         If the method is not one of benjamini_hochberg, holm.
+
+    References
+    ----------
+    As for `benjamini_hochberg` and `holm`. doi:10.1111/j.2517-6161.1995.tb02031.x
+
+    Examples
+    --------
+    >>> from outcomes.estimates.estimate import Estimate
+    >>> two = [Estimate(t, 2.0, 1.1, 3.6, "m", 50, unit="odds ratio", p_value=p) for t, p in (("a", 0.01), ("b", 0.04))]
+    >>> [answer.p_adjusted for answer in with_adjusted(two)]
+    [0.02, 0.04]
     """
     if method not in ADJUSTMENTS:
         raise ValueError(f"method must be one of {', '.join(ADJUSTMENTS)}")

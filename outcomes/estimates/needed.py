@@ -134,6 +134,11 @@ def more_to_settle(
     ValueError
         If the answer is no proportion, or a number lies outside its bounds.
 
+    References
+    ----------
+    The limits are those of Clopper and Pearson, doi:10.1093/biomet/26.4.404, or Wilson,
+    doi:10.1080/01621459.1927.10502953; growing the sample at a held share is our own, no source.
+
     Examples
     --------
     >>> from outcomes.estimates.proportion import proportion
@@ -190,11 +195,20 @@ def cases_to_show_difference(
         Between 0 and 1, not equal.
     ratio : float
         Cases on the other side for each on the first.
+    power, level : float
+        Between 0 and 1.
+    design_effect : float
+        1 or more.
 
     Returns
     -------
     int or None
         None where no size up to a million does.
+
+    Raises
+    ------
+    ValueError
+        If risks do not lie between 0 and 1 or are equal, or another number lies outside its bounds.
 
     References
     ----------

@@ -47,7 +47,18 @@ class Pieces(NamedTuple):
 
 
 class Maximum(NamedTuple):
-    """Where the partial likelihood is highest."""
+    """Where the partial likelihood is highest.
+
+    Attributes
+    ----------
+    point : ndarray of shape (p,)
+    inverse : ndarray of shape (p, p)
+        Inverse information there.
+    value, null_value : float
+        Log partial likelihood there and with all coefficients nought.
+    score_chi_square : float
+        Score statistic against all coefficients nought.
+    """
 
     point: FloatArray
     inverse: FloatArray
@@ -178,10 +189,23 @@ class RiskSets:
 def maximise(sets: RiskSets) -> Maximum:
     """Find the maximum of the partial likelihood, of standardised columns, by Newton steps.
 
+    Parameters
+    ----------
+    sets : RiskSets
+
+    Returns
+    -------
+    Maximum
+
     Raises
     ------
     RunsOff
         If a coefficient runs off, or the information is nought in some direction.
+
+    References
+    ----------
+    Cox DR (1972) J R Stat Soc B 34:187–220. doi:10.1111/j.2517-6161.1972.tb00899.x
+    Efron B (1977) J Am Stat Assoc 72:557–565 (ties). doi:10.1080/01621459.1977.10480613
     """
     p = sets.matrix.shape[1]
     point = np.zeros(p)

@@ -71,6 +71,15 @@ def rubin(
         Degrees of freedom if nothing had been missing; infinite for large samples.
     exponentiate : bool
         Estimates are logarithms of a ratio: pool them as they are, report the ratio.
+    n : int
+    patients, events : int or None
+        Carried along.
+    term, unit : str
+    level : float
+
+    Returns
+    -------
+    Pooled
 
     Raises
     ------
@@ -163,7 +172,8 @@ def pooled_answers(
     Returns
     -------
     Estimate or NotEstimable
-        NotEstimable where one of the answers is. A limit that one data set does not set is open.
+        NotEstimable where one of the answers is. A limit that one data set does not set is open. Events are carried
+        where the data sets agree on them.
 
     Raises
     ------
@@ -184,7 +194,7 @@ def pooled_answers(
     """
     if len(answers) < 2:
         raise ValueError("at least two completed data sets are needed, each with an answer")
-    if len({(a.term, a.unit, a.n, a.patients, a.events) for a in answers}) > 1:
+    if len({(a.term, a.unit, a.n, a.patients) for a in answers}) > 1:
         raise ValueError("answers of completed data sets are about the same number on the same records")
     method = f"{answers[0].method}; {METHOD}, {len(answers)} data sets"
     refused = [answer for answer in answers if isinstance(answer, NotEstimable)]
@@ -224,7 +234,8 @@ def pooled_answers(
     facing = sides[0] if value > null else sides[1]
     if facing is not None and all(answer.p_value is not None for answer in found):
         p_value = max(float(2 * stats.t.sf(abs(value - null) / facing[0], facing[1])), float(np.finfo(float).tiny))
-    return replace(first, value=back(value), low=low, high=high, method=method, p_value=p_value)
+    events = first.events if len({answer.events for answer in found}) == 1 else None
+    return replace(first, value=back(value), low=low, high=high, method=method, events=events, p_value=p_value)
 
 
 def _side(

@@ -17,6 +17,8 @@ def drawn_levels(
 ) -> Codes:
     """Which recorded units lend their level, drawn by the chances of a (multinomial) logistic regression?
 
+    Chances are those of `level_regression` under the weights; a unit that was recorded at the drawn level lends it.
+
     Parameters
     ----------
     features : ndarray of shape (n, p)

@@ -49,6 +49,8 @@ def proportion(
     With no event, or with nothing but events, the exact limits are given whatever was asked, and the
     method says so.
 
+    k/n with the limits asked for; records are taken as independent.
+
     Parameters
     ----------
     events, n : int
@@ -57,6 +59,8 @@ def proportion(
     patients : int or None
         Patients behind the records; carried along, not used. Where one patient has several records use
         `clustered_proportion`.
+    term : str
+    level : float
 
     Returns
     -------
@@ -67,6 +71,11 @@ def proportion(
     ------
     ValueError
         If events lie outside 0 … n or the method is unknown.
+
+    References
+    ----------
+    Wilson EB (1927) J Am Stat Assoc 22:209-212, doi:10.1080/01621459.1927.10502953.
+    Brown LD, Cai TT, DasGupta A (2001) Statistical Science 16:101-133, doi:10.1214/ss/1009213286.
 
     Examples
     --------
@@ -98,93 +107,6 @@ def proportion(
         patients=patients,
         events=int(events),
     )
-
-
-def upper_bound_if_none(
-    n: int, *, term: str = "", level: float = 0.95, sides: int = 2, patients: int | None = None
-) -> Answer:
-    """Up to which risk is "none in n" compatible?
-
-    One-sided ``1 − (1 − level)^(1/n)``, near ``3/n`` at 95 % (the rule of three); two-sided
-    ``1 − ((1 − level)/2)^(1/n)``. Where records share patients give the patients as n.
-
-    References
-    ----------
-    Hanley JA, Lippman-Hand A (1983) JAMA 249:1743-1745, doi:10.1001/jama.1983.03330370053031.
-
-    Examples
-    --------
-    >>> round(upper_bound_if_none(30, sides=1).high, 3), round(upper_bound_if_none(30).high, 3)
-    (0.095, 0.116)
-    """
-    if sides not in (1, 2):
-        raise ValueError("an interval has one side or two")
-    words = f"exact binomial upper bound, {'one' if sides == 1 else 'two'}-sided"
-    if n == 0:
-        return NotEstimable(term, "no cases", n=0, patients=patients, events=0, method=words, unit=UNIT)
-    check_counts(0, n, level)
-    bound = -math.expm1(math.log((1 - level) / sides) / n)
-    return Estimate(
-        term=term,
-        value=0.0,
-        low=0.0,
-        high=bound,
-        level=level,
-        unit=UNIT,
-        method=words,
-        n=n,
-        patients=patients,
-        events=0,
-    )
-
-
-def cases_to_exclude(risk: float, *, level: float = 0.95) -> int:
-    """How many cases without any event exclude a risk this high (one-sided)?
-
-    The smallest n with ``(1 − risk)^n ≤ 1 − level``.
-
-    References
-    ----------
-    Hanley JA, Lippman-Hand A (1983) JAMA 249:1743-1745, doi:10.1001/jama.1983.03330370053031.
-
-    Examples
-    --------
-    >>> cases_to_exclude(0.01)
-    299
-    """
-    if not 0 < risk < 1 or not 0 < level < 1:
-        raise ValueError("risk and level must lie between 0 and 1")
-    return max(1, math.ceil(math.log(1 - level) / math.log1p(-risk) - 1e-9))
-
-
-def design_effect(
-    event: ArrayLike,
-    cluster: ArrayLike,
-    *,
-    trials: ArrayLike | None = None,
-    weight: ArrayLike | None = None,
-) -> float:
-    """By what factor does the likeness of one patient's records inflate the variance of a share?
-
-    Linearised variance by patient over that of as many independent records, never under 1. With no event
-    or nothing but events it cannot be estimated and is the mean number of records of a patient.
-
-    Parameters
-    ----------
-    event, cluster, trials, weight
-        As in `clustered_proportion`.
-
-    References
-    ----------
-    Korn EL, Graubard BI (1998) Survey Methodology 24:193-201.
-    """
-    data = ClusteredShare(event, cluster, trials, weight)
-    if data.n == 0:
-        raise ValueError("no records to estimate a design effect from")
-    share = data.share
-    if share in (0.0, 1.0) or data.patients < 2:
-        return max(1.0, data.n / data.patients)
-    return max(1.0, data.variance / (share * (1 - share) / data.n))
 
 
 def clustered_proportion(
@@ -229,6 +151,8 @@ def clustered_proportion(
     alike_patients : float
         Patients with all records alike that the far limit is cautious by; 0 gives Korn and Graubard's limits as
         published. Our own choice, made by simulation.
+    term : str
+    level : float
 
     Returns
     -------
@@ -321,6 +245,10 @@ def proportion_from_variance(
         Patients with the rarer of the two results.
     alike_patients : float
         As in `clustered_proportion`; not used without `alike`.
+    term : str
+    level : float
+    method : {"exact", "wilson", "mid_p", "jeffreys"}
+        Limits that the effective number is put into.
 
     Returns
     -------
@@ -334,6 +262,12 @@ def proportion_from_variance(
     References
     ----------
     Korn EL, Graubard BI (1998) Survey Methodology 24:193-201.
+
+    Examples
+    --------
+    >>> found = proportion_from_variance(0.1, 0.0009, 200, patients=80, events=20, degrees_of_freedom=79)
+    >>> round(found.low, 3), round(found.high, 3)
+    (0.049, 0.177)
     """
     if not 0 <= value <= 1:
         raise ValueError("a share lies between 0 and 1")
@@ -358,7 +292,7 @@ def proportion_from_variance(
             raise ValueError("a variance is not negative")
         size = effective_number(value, variance, n, degrees_of_freedom, level)
         low, high = limits(value * size, size, level)
-        if alike is not None:
+        if alike is not None and cautious:
             independent = value * (1 - value) / n
             expected = (rarer * max(variance, independent) + alike_patients * independent * max(alike, 1.0)) / (
                 rarer + alike_patients
@@ -385,6 +319,31 @@ def effective_number(value: float, variance: float, n: int, degrees_of_freedom: 
     """How many independent records is a clustered share worth (Korn and Graubard's n*)?
 
     Never above n: a design effect under 1 is not believed.
+
+    ``n* = value(1 − value)/variance · (t_{n−1}/t_df)²``.
+
+    Parameters
+    ----------
+    value, variance : float
+        The share and its variance.
+    n : int
+        Records.
+    degrees_of_freedom : float
+        Of the variance.
+    level : float
+
+    Returns
+    -------
+    float
+
+    References
+    ----------
+    Korn EL, Graubard BI (1998) Survey Methodology 24:193-201.
+
+    Examples
+    --------
+    >>> round(effective_number(0.1, 0.0009, 200, 79), 1)
+    98.2
     """
     tail = (1 - level) / 2
     shrink = 1.0

@@ -5,11 +5,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import ArrayLike
 from scipy import optimize, stats
 
-from outcomes.estimates.arrays import numbers
-from outcomes.estimates.binomial import exact_limits
 from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
 
 METHODS = {
@@ -26,6 +23,21 @@ def count_limits(events: float, level: float = 0.95, method: str = "exact") -> t
     Exact: ``χ²_{α/2; 2x}/2`` and ``χ²_{1−α/2; 2x+2}/2``. Mid-P: the observed count enters with half its
     probability. Byar: ``x(1 − 1/(9x) ∓ z/(3√x))³``, with x + 1 for the upper limit. Counts may be effective
     ones and need not be whole.
+
+    Parameters
+    ----------
+    events : float
+    level : float
+    method : {"exact", "mid_p", "byar"}
+
+    Returns
+    -------
+    low, high : float
+
+    Raises
+    ------
+    ValueError
+        If the count is negative, or the level or method unknown.
 
     References
     ----------
@@ -78,6 +90,8 @@ def poisson_rate(
 ) -> Answer:
     """How many events for each unit of exposure?
 
+    ``per · events / exposure``, limits of the count over the exposure. Events are taken as Poisson: independent, at one rate.
+
     Parameters
     ----------
     events : int
@@ -87,6 +101,27 @@ def poisson_rate(
         Exposure that the rate is stated for: 100 for events in 100 treatments.
     method : {"exact", "mid_p", "byar"}
         With no event the exact limits are given whatever was asked.
+    term, unit : str
+    level : float
+
+    Returns
+    -------
+    Estimate or NotEstimable
+
+    Raises
+    ------
+    ValueError
+        If the exposure is not above 0, the count is negative, or the method unknown.
+
+    References
+    ----------
+    Garwood F (1936) Biometrika 28:437-442, doi:10.1093/biomet/28.3-4.437.
+
+    Examples
+    --------
+    >>> answer = poisson_rate(10, 500.0, per=100)
+    >>> answer.value, round(answer.low, 3), round(answer.high, 3)
+    (2.0, 0.959, 3.678)
     """
     if exposure == 0 and events == 0:
         return NotEstimable(term, "no exposure", n=0, events=0, method=METHODS[method], unit=unit)
@@ -133,12 +168,24 @@ def observed_expected(
         Records and patients behind it; n is the observed count if None.
     design_effect : float
         1 or more.
+    term : str
+    level : float
+    method : {"exact", "mid_p", "byar"}
 
     Returns
     -------
     Estimate or NotEstimable
         Unit ``observed/expected``; p is twice the smaller Poisson tail, of the kind of the limits. NotEstimable
         where nothing was expected.
+
+    Raises
+    ------
+    ValueError
+        If a count is negative, the design effect is under 1, or the method unknown.
+
+    References
+    ----------
+    Breslow NE, Day NE (1987) Statistical Methods in Cancer Research II, IARC, section 2.3.
 
     Examples
     --------
@@ -183,10 +230,26 @@ def observed_expected(
 def poisson_tails(observed: float, expected: float, *, mid: bool = False) -> tuple[float, float]:
     """How likely are so few events, and so many, if this many were expected?
 
+    Tails of the Poisson distribution; the expected count is taken as known.
+
+    Parameters
+    ----------
+    observed, expected : float
+    mid : bool
+
     Returns
     -------
     lower, upper : float
         P(X ≤ observed) and P(X ≥ observed); with ``mid`` the observed count enters with half its probability.
+
+    References
+    ----------
+    Lancaster HO (1961) J Am Stat Assoc 56:223-234, doi:10.1080/01621459.1961.10482105 (mid-P).
+
+    Examples
+    --------
+    >>> [round(tail, 4) for tail in poisson_tails(9, 4.0)]
+    [0.9919, 0.0214]
     """
     lower = float(stats.gamma.sf(expected, observed + 1))
     upper = 1.0 if observed == 0 else float(stats.gamma.cdf(expected, observed))
@@ -195,112 +258,3 @@ def poisson_tails(observed: float, expected: float, *, mid: bool = False) -> tup
         below = 0.0 if observed == 0 else float(stats.gamma.sf(expected, observed))
         lower, upper = 0.5 * (lower + below), 0.5 * (upper + without)
     return max(lower, _SMALLEST), max(upper, _SMALLEST)
-
-
-def direct_standardised(
-    events: ArrayLike,
-    exposure: ArrayLike,
-    standard: ArrayLike,
-    *,
-    per: float = 1.0,
-    term: str = "",
-    unit: str = "rate",
-    level: float = 0.95,
-) -> Answer:
-    """What would the rate be, were the strata mixed as in a standard?
-
-    ``Σ w_i x_i/n_i`` with w the standard's shares; Fay and Feuer's gamma limits, which hold with few events and
-    none in some strata.
-
-    Parameters
-    ----------
-    events, exposure, standard : array of shape (strata,)
-
-    Returns
-    -------
-    Estimate or NotEstimable
-        NotEstimable where a stratum of the standard has no exposure here.
-
-    References
-    ----------
-    Fay MP, Feuer EJ (1997) Stat Med 16:791-801,
-    doi:10.1002/(SICI)1097-0258(19970415)16:7<791::AID-SIM500>3.0.CO;2-#.
-    """
-    method = "direct standardisation, gamma limits (Fay and Feuer)"
-    x, time, weight = numbers("events", events), numbers("exposure", exposure), numbers("standard", standard)
-    if not len(x) == len(time) == len(weight):
-        raise ValueError("events, exposure and standard differ in length")
-    if np.any(x < 0) or np.any(time < 0) or np.any(weight < 0):
-        raise ValueError("counts, exposure and standard are not negative")
-    total = round(float(x.sum()))
-    kept = weight > 0
-    x, time, weight = x[kept], time[kept], weight[kept]
-    if not len(x) or np.any(time == 0):
-        reason = "no standard" if not len(x) else f"{int((time == 0).sum())} strata of the standard have no cases"
-        return NotEstimable(term, reason, n=total, events=total, method=method, unit=unit)
-    share = weight / weight.sum() / time
-    rate, variance, largest = float(share @ x), float(share**2 @ x), float(share.max())
-    tail = (1 - level) / 2
-    low = 0.0 if rate == 0 else variance / (2 * rate) * float(stats.chi2.ppf(tail, 2 * rate**2 / variance))
-    up, spread = rate + largest, variance + largest**2
-    high = spread / (2 * up) * float(stats.chi2.isf(tail, 2 * up**2 / spread))
-    return Estimate(
-        term=term,
-        value=per * rate,
-        low=per * low,
-        high=per * high,
-        level=level,
-        unit=unit,
-        method=method,
-        n=total,
-        events=total,
-    )
-
-
-def rate_ratio(
-    events: int, exposure: float, other_events: int, other_exposure: float, *, term: str = "", level: float = 0.95
-) -> Answer:
-    """How many times higher is one rate than another?
-
-    Given the sum, the events of one side are binomial; Clopper–Pearson limits of their share are turned into
-    limits of the ratio.
-
-    Returns
-    -------
-    Estimate or NotEstimable
-        NotEstimable where the other side had no event; the note then has the lower limit.
-    """
-    if not exposure > 0 or not other_exposure > 0 or events < 0 or other_events < 0:
-        raise ValueError("exposures are above 0 and events not negative")
-    method, unit = "exact conditional limits of a rate ratio", "rate ratio"
-    total = events + other_events
-    if total == 0:
-        return NotEstimable(term, "no events on either side", n=0, events=0, method=method, unit=unit)
-    low, high = exact_limits(events, total, level)
-    factor = other_exposure / exposure
-    if other_events == 0:
-        least = low / (1 - low) * factor
-        return NotEstimable(
-            term,
-            "no event on the other side",
-            n=total,
-            events=total,
-            method=method,
-            unit=unit,
-            note=f"lower {100 * level:g} % limit {least:.3g}",
-        )
-    chance = exposure / (exposure + other_exposure)
-    lower = float(stats.binom.cdf(events, total, chance))
-    upper = float(stats.binom.sf(events - 1, total, chance))
-    return Estimate(
-        term=term,
-        value=events / other_events * factor,
-        low=low / (1 - low) * factor,
-        high=high / (1 - high) * factor if high < 1 else None,
-        level=level,
-        unit=unit,
-        method=method,
-        n=total,
-        events=total,
-        p_value=max(min(1.0, 2 * min(lower, upper)), _SMALLEST),
-    )

@@ -87,6 +87,8 @@ def restricted_mean(
         Above 0, fixed before the data are seen, in the unit of the days.
     cluster : array of shape (n,) or None
         Patient of each record; limits then use t on patients − 1 degrees of freedom.
+    term, unit : str
+    level : float
 
     Returns
     -------
@@ -137,6 +139,19 @@ def compare_restricted_means(
         As in `restricted_mean`.
     first : boolean array of shape (n,)
         True where a record belongs to the first group.
+    labels : tuple of two str
+        What the groups are called.
+    unit : str
+    level : float
+
+    Returns
+    -------
+    RestrictedMeans
+
+    Raises
+    ------
+    ValueError
+        As `restricted_mean`, and if a group is missing.
 
     References
     ----------

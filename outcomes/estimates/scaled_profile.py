@@ -90,9 +90,29 @@ def working_correlation(cells: Cells, probability: FloatArray, parameters: int) 
     Mean product of Pearson residuals over pairs of records of one patient, with (pairs − parameters) below the
     line, clipped to [0, 0.95]; 0 where no patient has two records.
 
+    Parameters
+    ----------
+    cells : Cells
+    probability : ndarray of shape (m,)
+        Fitted probability of each pattern.
+    parameters : int
+        Of the model, the intercept among them.
+
+    Returns
+    -------
+    float
+
     References
     ----------
     Liang K-Y, Zeger SL (1986) Biometrika 73:13–22. doi:10.1093/biomet/73.1.13
+
+    Examples
+    --------
+    >>> from outcomes.estimates.binary import Cells
+    >>> patients, ones = np.array([0, 1, 2, 3]), np.zeros(4, dtype=np.intp)
+    >>> cells = Cells(ones, patients, np.array([2.0, 0, 0, 1]), np.full(4, 2.0), 4, 2)
+    >>> round(working_correlation(cells, np.array([0.375]), 1), 3)
+    0.622
     """
     mu = np.clip(probability, _EDGE, 1 - _EDGE)[cells.pattern]
     variance = mu * (1 - mu)

@@ -1,4 +1,4 @@
-"""How strong would an unmeasured confounder have to be to explain a ratio away?"""
+"""How different would what nobody recorded have to be to change an answer: a confounder, the unseen?"""
 
 from __future__ import annotations
 
@@ -41,6 +41,10 @@ def e_value(estimate: Estimate, *, rare: bool = False) -> Evalue:
     rare : bool
         True when the outcome is rare (under 15 % by the end of follow-up); concerns odds ratios only.
 
+    Returns
+    -------
+    Evalue
+
     Raises
     ------
     ValueError
@@ -76,3 +80,42 @@ def e_value(estimate: Estimate, *, rare: bool = False) -> Evalue:
 def _bound(ratio: float) -> float:
     up = ratio if ratio >= 1 else 1 / ratio
     return up + math.sqrt(up * (up - 1))
+
+
+def tipping_risk(events: int, known: int, n: int, threshold: float) -> float | None:
+    """How high would the risk among the unseen have to be for the risk among all to reach a threshold?
+
+    ``(threshold · n − events) / (n − known)``; None where nothing between none and all of them would do, or all
+    were seen.
+
+    Parameters
+    ----------
+    events, known, n : int
+        Events among the known, records whose answer is known, and all records.
+    threshold : float
+        Risk among all that is to be reached.
+
+    Returns
+    -------
+    float or None
+
+    Raises
+    ------
+    ValueError
+        If events lie outside the known, the known outside all, or the threshold outside 0 … 1.
+
+    References
+    ----------
+    Little RJA, Rubin DB (2019) Statistical Analysis with Missing Data, 3rd ed., Wiley. doi:10.1002/9781119482260
+
+    Examples
+    --------
+    >>> tipping_risk(4, 100, 200, 0.05)
+    0.06
+    """
+    if not 0 <= events <= known <= n or not 0 <= threshold <= 1:
+        raise ValueError("events lie within the known, the known within all, a threshold between 0 and 1")
+    if known == n:
+        return None
+    risk = (threshold * n - events) / (n - known)
+    return risk if 0 <= risk <= 1 else None

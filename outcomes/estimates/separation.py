@@ -77,11 +77,24 @@ def find_separation(data: Binary) -> Separation:
     data : Binary
         With events and non-events, and columns that are not collinear.
 
+    Returns
+    -------
+    Separation
+
     References
     ----------
     Konis K (2007) Linear programming algorithms for detecting separated data in binary logistic regression
     models, DPhil thesis, University of Oxford.
     Albert A, Anderson JA (1984) Biometrika 71:1–10. doi:10.1093/biomet/71.1.1
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from outcomes.estimates.binary import observe
+    >>> from outcomes.estimates.design import Numeric, build
+    >>> rows = pd.DataFrame({"side": [0, 0, 1, 1, 1], "event": [0, 0, 0, 1, 1]})
+    >>> find_separation(observe(build(rows, [Numeric("side")]), rows["event"]))
+    Separation(separated=True, columns=(1,))
     """
     mixed = (data.events > 0) & (data.events < data.trials)
     if mixed.sum() >= data.matrix.shape[1] and not collinear_columns(data.matrix[mixed], data.trials[mixed]):

@@ -170,6 +170,18 @@ def standardised_risks(
     References
     ----------
     Localio AR, Margolis DJ, Berlin JA (2007) J Clin Epidemiol 60:874–882. doi:10.1016/j.jclinepi.2006.12.001
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from outcomes.estimates.design import Numeric, build
+    >>> from outcomes.estimates.firth import penalised
+    >>> rows = pd.DataFrame({"deep": [0, 1] * 40, "event": [0] * 60 + [0, 1, 0, 1, 0, 1, 1, 0, 0, 1] * 2})
+    >>> design = build(rows, [Numeric("deep")])
+    >>> fit = penalised(design, rows["event"])
+    >>> found = standardised_risks(fit, [design.evaluate(rows.assign(deep=d)) for d in (0, 1)], ["shallow", "deep"])
+    >>> [round(risk.value, 3) for risk in found.risks]
+    [0.056, 0.194]
     """
     if len(designs) != len(labels) or not labels:
         raise ValueError("each setting has one matrix and one label")
@@ -189,6 +201,8 @@ def standardised_risks(
 def fitted_risks(fit: Fit, matrix: FloatArray) -> FloatArray:
     """Which risk does a logistic fit give each row? With the FLIC intercept where the fit carries one.
 
+    ``expit(x′β)``.
+
     Parameters
     ----------
     fit : Fit
@@ -199,6 +213,16 @@ def fitted_risks(fit: Fit, matrix: FloatArray) -> FloatArray:
     Returns
     -------
     ndarray of shape (n,)
+
+    References
+    ----------
+    Puhr R, Heinze G, Nold M, Lusa L, Geroldinger A (2017) Stat Med 36:2302–2317. doi:10.1002/sim.7273
+
+    Examples
+    --------
+    >>> fit = Fit("m", (), ("intercept", "x"), np.array([-2.0, 0.5]), np.eye(2), n=10)
+    >>> fitted_risks(fit, np.array([[1.0, 0.0], [1.0, 4.0]])).round(3).tolist()
+    [0.119, 0.5]
     """
     return np.asarray(expit(matrix @ _for_risks(fit)), dtype=np.float64)
 
@@ -223,6 +247,8 @@ def risk_curve(
 ) -> tuple[Answer, ...]:
     """How does the standardised risk run along a setting, everything else as it was?
 
+    `standardised_risks` at each value of the column in turn.
+
     Parameters
     ----------
     fit : Fit
@@ -241,6 +267,21 @@ def risk_curve(
     -------
     tuple of Estimate or NotEstimable
         One a value, with pointwise limits.
+
+    References
+    ----------
+    Localio AR, Margolis DJ, Berlin JA (2007) J Clin Epidemiol 60:874–882. doi:10.1016/j.jclinepi.2006.12.001
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from outcomes.estimates.design import Numeric, build
+    >>> from outcomes.estimates.firth import penalised
+    >>> rows = pd.DataFrame({"depth": [1, 2, 3, 4] * 20, "event": [0, 0, 0, 1, 0, 0, 1, 1, 0, 0] * 8})
+    >>> design = build(rows, [Numeric("depth")])
+    >>> curve = risk_curve(penalised(design, rows["event"]), design, rows, "depth", [1.0, 4.0])
+    >>> [round(risk.value, 3) for risk in curve]
+    [0.244, 0.359]
     """
     matrices = [design.evaluate(frame.assign(**{column: float(value)})) for value in values]
     labels = [f"risk at {column} {value:g}" for value in values]

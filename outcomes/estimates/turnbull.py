@@ -104,7 +104,31 @@ def brackets(left: FloatArray, right: FloatArray, masses: FloatArray, share: flo
 
 
 def quantiles(left: FloatArray, right: FloatArray, masses: FloatArray, share: float) -> FloatArray:
-    """By which day has each distribution (a row of masses) reached this share; inf where it does not."""
+    """By which day has each distribution (a row of masses) reached this share; inf where it does not.
+
+    The left end of the interval in which the distribution passes the share, plus the part of it that is still needed.
+
+    Parameters
+    ----------
+    left, right : ndarray of shape (k,)
+        Ends of the intervals that carry mass.
+    masses : ndarray of shape (b, k)
+    share : float
+        Between 0 and 1.
+
+    Returns
+    -------
+    ndarray of shape (b,)
+
+    References
+    ----------
+    Turnbull BW (1976) J R Stat Soc B 38:290-295, doi:10.1111/j.2517-6161.1976.tb01597.x.
+
+    Examples
+    --------
+    >>> quantiles(np.array([2.0, 5.0]), np.array([4.0, 9.0]), np.array([[0.25, 0.75]]), 0.5).round(3).tolist()
+    [6.333]
+    """
     done = np.cumsum(masses, axis=1)
     before = np.concatenate([np.zeros((len(masses), 1)), done[:, :-1]], axis=1)
     index = np.minimum((done < share - 1e-9).sum(axis=1), masses.shape[1] - 1)
@@ -207,6 +231,28 @@ def under_observation(
 
     A record counts on day t if it was seen to happen on day t or later (by ≥ t), or, where it was never seen to
     happen, if the last look was on day t or later (after ≥ t). For exact times it is the number at risk.
+
+    Parameters
+    ----------
+    after, by : array of shape (n,)
+        As in `turnbull`.
+    grid : array of shape (g,)
+        Days.
+    weight : array of shape (n,) or None
+        Frequency weights.
+
+    Returns
+    -------
+    integer array of shape (g,)
+
+    References
+    ----------
+    Turnbull BW (1976) J R Stat Soc B 38:290-295, doi:10.1111/j.2517-6161.1976.tb01597.x.
+
+    Examples
+    --------
+    >>> under_observation([2, 4, 7], [4, 6, None], [3, 5, 7]).tolist()
+    [3, 2, 1]
     """
     lower, upper = interval_bounds(after, by)
     w = weights(weight, len(lower))

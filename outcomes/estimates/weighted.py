@@ -102,6 +102,13 @@ def predicted_chance(design: Design, events: Values) -> FloatArray | NotEstimabl
     Firth's logistic regression with the intercept corrected so that predicted and observed events agree (FLIC): the
     model behind inverse-probability weights, which a sparse level must not send to nought or one.
 
+    Parameters
+    ----------
+    design : Design
+        Of n rows.
+    events : array of shape (n,)
+        0/1 or booleans.
+
     Returns
     -------
     ndarray of shape (n,) or NotEstimable
@@ -109,6 +116,14 @@ def predicted_chance(design: Design, events: Values) -> FloatArray | NotEstimabl
     References
     ----------
     Puhr R, Heinze G, Nold M, Lusa L, Geroldinger A (2017) Stat Med 36:2302–2317. doi:10.1002/sim.7273
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from outcomes.estimates.design import build
+    >>> rows = pd.DataFrame({"seen": [1, 1, 1, 0]})
+    >>> predicted_chance(build(rows, []), rows["seen"]).round(3).tolist()
+    [0.75, 0.75, 0.75, 0.75]
     """
     fit = penalised(design, events, profile=())
     if isinstance(fit, NotEstimable):

@@ -10,12 +10,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from outcomes.estimates.clustered import design_effect
 from outcomes.estimates.design import Category, Numeric, Term, build
 from outcomes.estimates.estimate import Answer, Estimate, Fit, NotEstimable
 from outcomes.estimates.firth import ladder, penalised
 from outcomes.estimates.mixed import random_intercept
 from outcomes.estimates.multiplicity import holm
-from outcomes.estimates.proportion import clustered_proportion, design_effect
+from outcomes.estimates.proportion import clustered_proportion
 from outcomes.estimates.standardise import standardised_risks
 from outcomes.protocol import Protocol
 from outcomes.questions.follow_up import follow_up, mature

@@ -10,11 +10,12 @@ from scipy.special import expit
 from outcomes.estimates.design import Category, Numeric, build
 from outcomes.estimates.discrimination import brier, c_statistic, calibration
 from outcomes.estimates.firth import penalised
+from outcomes.estimates.goodness import explained, risk_groups
 from outcomes.estimates.logistic import maximum_likelihood
 from outcomes.estimates.marginal import estimating_equations
 from outcomes.estimates.mixed import random_intercept
 from outcomes.estimates.standardise import standardised_risks
-from outcomes.estimates.validation import cross_validated, explained, optimism, risk_groups
+from outcomes.estimates.validation import cross_validated, optimism
 
 
 def _logit(design, events, expected) -> Values:
@@ -173,7 +174,7 @@ def aneurysms(data, frame: Frame, expected) -> Values:
     }
 
 
-@evidence("discrimination.calibration, discrimination.brier, validation.risk_groups", "pred.validation.trace")
+@evidence("discrimination.calibration, discrimination.brier, goodness.risk_groups", "pred.validation.trace")
 def infarctions(data, frame: Frame, expected) -> Values:
     rows = frame("trace_validation")
     found, score, auc = (
@@ -221,7 +222,7 @@ def _model(frame: Frame):
     return rows, build(rows, [Numeric(c) for c in rows.columns if c != "low"])
 
 
-@evidence("validation.explained, validation.cross_validated, validation.risk_groups", "pred.internal.birthwt")
+@evidence("goodness.explained, validation.cross_validated, goodness.risk_groups", "pred.internal.birthwt")
 def internal(data, frame: Frame, expected) -> Values:
     rows, design = _model(frame)
     fit = maximum_likelihood(design, rows["low"])

@@ -7,26 +7,18 @@ import pandas as pd
 from evidence import Frame, Values, evidence, limits, standard_error
 
 from outcomes.estimates.binomial import exact_limits, jeffreys_limits, mid_p_limits, wilson_limits
+from outcomes.estimates.clustered import design_effect
 from outcomes.estimates.design import Category, build
 from outcomes.estimates.difference import difference
 from outcomes.estimates.firth import penalised
-from outcomes.estimates.funnel import conditional_flag, exact_tail, overdispersion
+from outcomes.estimates.funnel import conditional_flag, exact_tail
 from outcomes.estimates.logistic import maximum_likelihood
 from outcomes.estimates.mantel_haenszel import common_odds_ratio, common_rate_ratio
-from outcomes.estimates.proportion import (
-    cases_to_exclude,
-    clustered_proportion,
-    design_effect,
-    proportion,
-    upper_bound_if_none,
-)
-from outcomes.estimates.rate import (
-    count_limits,
-    direct_standardised,
-    observed_expected,
-    poisson_tails,
-    rate_ratio,
-)
+from outcomes.estimates.none_seen import cases_to_exclude, upper_bound_if_none
+from outcomes.estimates.overdispersion import overdispersion
+from outcomes.estimates.proportion import clustered_proportion, proportion
+from outcomes.estimates.rate import count_limits, observed_expected, poisson_tails
+from outcomes.estimates.rates_compared import direct_standardised, rate_ratio
 from outcomes.estimates.standardise import standardised_risks
 
 LIMITS = {
@@ -67,7 +59,7 @@ def modified_jeffreys(data, frame: Frame, expected) -> Values:
     }
 
 
-@evidence("proportion.upper_bound_if_none, proportion.proportion", "prop.zero.hanley_table")
+@evidence("none_seen.upper_bound_if_none, proportion.proportion", "prop.zero.hanley_table")
 def none_of_n(data, frame: Frame, expected) -> Values:
     return {
         "exact_one_sided_95": [upper_bound_if_none(n, sides=1).high for n in data["n"]],
@@ -80,12 +72,12 @@ def none_of_n(data, frame: Frame, expected) -> Values:
     }
 
 
-@evidence("proportion.cases_to_exclude", "prop.zero.sample_size")
+@evidence("none_seen.cases_to_exclude", "prop.zero.sample_size")
 def cases_without_event(data, frame: Frame, expected) -> Values:
     return {"n_exact": [cases_to_exclude(p) for p in data["p0"]]}
 
 
-@evidence("proportion.cases_to_exclude", "prop.zero.sample_size.b")
+@evidence("none_seen.cases_to_exclude", "prop.zero.sample_size.b")
 def cases_without_event_at_two_levels(data, frame: Frame, expected) -> Values:
     return {
         f"n_exact_{100 * level:.0f}": [cases_to_exclude(p, level=level) for p in data["p0"]] for level in (0.95, 0.99)
@@ -149,7 +141,7 @@ def peas(data, frame: Frame, expected) -> Values:
     return {"lower": low, "upper": high, "p_less": less, "p_greater": greater}
 
 
-@evidence("funnel.overdispersion", "prop.k.smokers")
+@evidence("overdispersion.overdispersion", "prop.k.smokers")
 def smokers(data, frame: Frame, expected) -> Values:
     found = overdispersion(data["x"], data["n"])
     return {"chisq": found.chi_square, "p": found.p_value}
@@ -209,7 +201,7 @@ def nickel(data, frame: Frame, expected) -> Values:
     return {"expected": count, **_ratio(int(rows[site].sum()), count, 0.95)}
 
 
-@evidence("rate.direct_standardised", *(f"rate.direct.down.order{order}" for order in range(1, 6)))
+@evidence("rates_compared.direct_standardised", *(f"rate.direct.down.order{order}" for order in range(1, 6)))
 def births(data, frame: Frame, expected) -> Values:
     answer = direct_standardised(data["cases"], data["births"], data["standard"], per=1e5)
     return {
@@ -218,7 +210,10 @@ def births(data, frame: Frame, expected) -> Values:
     }
 
 
-@evidence("rate.direct_standardised, mantel_haenszel.common_rate_ratio, rate.observed_expected", "rate.doctors.direct")
+@evidence(
+    "rates_compared.direct_standardised, mantel_haenszel.common_rate_ratio, rate.observed_expected",
+    "rate.doctors.direct",
+)
 def doctors(data, frame: Frame, expected) -> Values:
     rows = pd.DataFrame(data)
     smokers_, others = (rows[rows["smoke"] == s].reset_index(drop=True) for s in (1, 0))
@@ -239,7 +234,7 @@ def doctors(data, frame: Frame, expected) -> Values:
     }
 
 
-@evidence("rate.rate_ratio", "rate.ratio.breast_fluoroscopy")
+@evidence("rates_compared.rate_ratio", "rate.ratio.breast_fluoroscopy")
 def fluoroscopy(data, frame: Frame, expected) -> Values:
     answer = rate_ratio(data["x"][0], data["t"][0], data["x"][1], data["t"][1])
     return {"rate_ratio": answer.value, "exact_lower": answer.low, "exact_upper": answer.high}

@@ -15,10 +15,11 @@ from outcomes.estimates.charts import (
     sequential_bounds,
 )
 from outcomes.estimates.design import build
-from outcomes.estimates.funnel import binomial_limits, exact_tail, overdispersion, poisson_limits
+from outcomes.estimates.funnel import binomial_limits, exact_tail, poisson_limits
 from outcomes.estimates.mantel_haenszel import common_risk_ratio
 from outcomes.estimates.mixed import random_intercept
 from outcomes.estimates.multiplicity import benjamini_hochberg, holm
+from outcomes.estimates.overdispersion import overdispersion
 from outcomes.estimates.pooling import rubin
 from outcomes.estimates.run_lengths import bernoulli_run_length
 from outcomes.records.dose import (
@@ -82,7 +83,7 @@ def heart_surgery(data, frame: Frame, expected) -> Values:
     return {**found, "random_effects_logit": random}
 
 
-@evidence("funnel.overdispersion", "inst.overdispersion.toy")
+@evidence("overdispersion.overdispersion", "inst.overdispersion.toy")
 def toy_units(data, frame: Frame, expected) -> Values:
     return {"target": overdispersion(data["y"], data["n"]).target, **_overdispersed(data["y"], data["n"])}
 

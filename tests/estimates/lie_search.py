@@ -15,12 +15,14 @@ from outcomes.estimates import (
     ascertainment,
     between,
     charts,
+    clustered,
     cox,
     difference,
     discrimination,
     few_groups,
     firth,
     funnel,
+    goodness,
     impute,
     incidence,
     interval_censored,
@@ -33,9 +35,12 @@ from outcomes.estimates import (
     mixed,
     multiplicity,
     needed,
+    none_seen,
+    overdispersion,
     pooling,
     proportion,
     rate,
+    rates_compared,
     restricted_mean,
     run_lengths,
     sensitivity,
@@ -237,8 +242,8 @@ def by_restricted_mean(rows: pd.DataFrame, level: float) -> Any:
     ]
 
 
-@searched("proportion.proportion", "proportion.clustered_proportion", "proportion.upper_bound_if_none",
-          "proportion.design_effect", "proportion.proportion_from_variance", "proportion.cases_to_exclude",
+@searched("proportion.proportion", "proportion.clustered_proportion", "none_seen.upper_bound_if_none",
+          "clustered.design_effect", "proportion.proportion_from_variance", "none_seen.cases_to_exclude",
           "difference.difference", "needed.more_to_settle", "needed.cases_for_verdict",
           "needed.cases_to_show_difference", "multiplicity.with_adjusted")  # fmt: skip
 def by_proportion(rows: pd.DataFrame, level: float) -> Any:
@@ -250,18 +255,18 @@ def by_proportion(rows: pd.DataFrame, level: float) -> Any:
     ]
     gap = difference.difference(*sides, correlation=0.3)
     more = [needed.more_to_settle(a, 0.1, design_effect=1.3) for a in plain if isinstance(a, Estimate)]
-    bound = proportion.upper_bound_if_none(n, level=level)
-    effect = proportion.design_effect(rows["event"], rows["patient"]) if n else 1.0
+    bound = none_seen.upper_bound_if_none(n, level=level)
+    effect = clustered.design_effect(rows["event"], rows["patient"]) if n else 1.0
     by_design = (
         proportion.proportion_from_variance(k / n, 0.01, n, patients=n, events=k, degrees_of_freedom=2) if n else 0
     )
     sizes = [needed.cases_for_verdict(r, 0.3) for r in (0.0, 0.2, 1.0)]
-    sizes += [needed.cases_to_show_difference(0.1, 0.4), proportion.cases_to_exclude(0.05)]
+    sizes += [needed.cases_to_show_difference(0.1, 0.4), none_seen.cases_to_exclude(0.05)]
     return [plain, sides, gap, more, bound, effect, by_design, sizes, multiplicity.with_adjusted(plain, "holm")]
 
 
-@searched("rate.poisson_rate", "rate.observed_expected", "rate.poisson_tails", "rate.direct_standardised",
-          "rate.rate_ratio", "mantel_haenszel.common_odds_ratio", "mantel_haenszel.common_risk_ratio",
+@searched("rate.poisson_rate", "rate.observed_expected", "rate.poisson_tails", "rates_compared.direct_standardised",
+          "rates_compared.rate_ratio", "mantel_haenszel.common_odds_ratio", "mantel_haenszel.common_risk_ratio",
           "mantel_haenszel.common_rate_ratio", "multiplicity.holm", "multiplicity.benjamini_hochberg")  # fmt: skip
 def by_rate(rows: pd.DataFrame, level: float) -> Any:
     n, k, expected = len(rows), int(rows["event"].sum()), float(rows["risk"].sum())
@@ -278,14 +283,16 @@ def by_rate(rows: pd.DataFrame, level: float) -> Any:
         for ratio in (mantel_haenszel.common_odds_ratio, mantel_haenszel.common_risk_ratio,
                       mantel_haenszel.common_rate_ratio):  # fmt: skip
             found.append(ratio(*yes, *no, level=level))
-        found.append(rate.direct_standardised(yes[0], yes[1], yes[1] + no[1], level=level))
+        found.append(rates_compared.direct_standardised(yes[0], yes[1], yes[1] + no[1], level=level))
         if yes[1].sum() and no[1].sum():
-            found.append(rate.rate_ratio(int(yes[0].sum()), yes[1].sum(), int(no[0].sum()), no[1].sum(), level=level))
+            found.append(
+                rates_compared.rate_ratio(int(yes[0].sum()), yes[1].sum(), int(no[0].sum()), no[1].sum(), level=level)
+            )
     p = [a.p_value for a in found if isinstance(a, Estimate)]
     return [found, multiplicity.holm(p), multiplicity.benjamini_hochberg(p)]
 
 
-@searched("between.between_units", "between.log_odds", "between.shrunken_risks", "funnel.overdispersion",
+@searched("between.between_units", "between.log_odds", "between.shrunken_risks", "overdispersion.overdispersion",
           "funnel.binomial_limits", "funnel.poisson_limits", "funnel.exact_tail", "funnel.conditional_z",
           "funnel.conditional_flag", "funnel.detectable_odds_ratio")  # fmt: skip
 def by_unit(rows: pd.DataFrame, level: float) -> Any:
@@ -302,7 +309,7 @@ def by_unit(rows: pd.DataFrame, level: float) -> Any:
     if 0 < total < n:
         found.append(funnel.binomial_limits(total / n, sizes, design_effect=1.4))
         if len(names) > 1:
-            found.append(funnel.overdispersion(events, sizes))
+            found.append(overdispersion.overdispersion(events, sizes))
     return found
 
 
@@ -315,7 +322,7 @@ def by_mean(rows: pd.DataFrame, level: float) -> Any:
 
 
 @searched("discrimination.c_statistic", "discrimination.calibration", "discrimination.brier", "validation.optimism",
-          "validation.cross_validated", "validation.explained", "validation.risk_groups")  # fmt: skip
+          "validation.cross_validated", "goodness.explained", "goodness.risk_groups")  # fmt: skip
 def by_prediction(rows: pd.DataFrame, level: float) -> Any:
     y, p, patient = rows["event"], rows["risk"], rows["patient"]
     found = [discrimination.c_statistic(y, p, level, limits=kind, cluster=c) for kind in ("logit", "plain")
@@ -327,13 +334,13 @@ def by_prediction(rows: pd.DataFrame, level: float) -> Any:
         found.append(validation.optimism(design, y, cluster=patient, resamples=5, penalty=0.5))
         found.append(validation.cross_validated(design, y, cluster=patient, folds=2, penalty=0.5))
     if 0 < y.sum() < len(rows):
-        found.append(validation.explained(y, np.clip(p.to_numpy(), 0.02, 0.98), 1))
+        found.append(goodness.explained(y, np.clip(p.to_numpy(), 0.02, 0.98), 1))
     if p.nunique() > 3:
-        found.append(validation.risk_groups(y, p.to_numpy(), groups=4, fitted=False))
+        found.append(goodness.risk_groups(y, p.to_numpy(), groups=4, fitted=False))
     return found
 
 
-@searched("ascertainment.risk_among_all", "ascertainment.tipping_risk")
+@searched("ascertainment.risk_among_all", "sensitivity.tipping_risk")
 def by_reach(rows: pd.DataFrame, level: float) -> Any:
     if not len(rows):
         return None
@@ -341,7 +348,7 @@ def by_reach(rows: pd.DataFrame, level: float) -> Any:
     late = rows["open"].to_numpy() & seen
     covariates = np.column_stack([np.ones(len(rows)), rows["energy"]])
     found = ascertainment.risk_among_all(early, seen, late, covariates, rows["patient"], fewest_seen=2, level=level)
-    return [found, ascertainment.tipping_risk(int(early.sum()), len(rows), len(rows) + 3, 0.2)]
+    return [found, sensitivity.tipping_risk(int(early.sum()), len(rows), len(rows) + 3, 0.2)]
 
 
 @searched("charts.risk_adjusted_cusum", "charts.sequential_bounds", "charts.ewma", "charts.gaps_between_events")

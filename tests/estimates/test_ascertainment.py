@@ -10,9 +10,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import expit
 
-from outcomes.estimates.ascertainment import risk_among_all, tipping_risk
+from outcomes.estimates.ascertainment import risk_among_all
 from outcomes.estimates.estimate import Estimate, NotEstimable
 from outcomes.estimates.proportion import clustered_proportion, effective_number
+from outcomes.estimates.sensitivity import tipping_risk
 
 
 def clinic(patients: int, seed: int) -> dict[str, np.ndarray]:

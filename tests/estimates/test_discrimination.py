@@ -12,8 +12,9 @@ from scipy.special import expit, logit
 from outcomes.estimates.design import Numeric, build
 from outcomes.estimates.discrimination import brier, c_statistic, calibration
 from outcomes.estimates.estimate import Estimate, Fit, NotEstimable
+from outcomes.estimates.goodness import Explained, Groups, explained, risk_groups
 from outcomes.estimates.logistic import maximum_likelihood
-from outcomes.estimates.validation import Explained, Groups, cross_validated, explained, optimism, risk_groups
+from outcomes.estimates.validation import cross_validated, optimism
 
 # Invented. R 4.2.2, pROC 1.18.0: ci.auc(roc(EVENT, SCORE, direction = "<"), method = "delong") and, for the calibration
 # l <- qlogis(SCORE): glm(EVENT ~ l, binomial), glm(EVENT ~ 1, binomial, offset = l)

@@ -14,9 +14,9 @@ from outcomes.estimates.funnel import (
     conditional_z,
     detectable_odds_ratio,
     exact_tail,
-    overdispersion,
     poisson_limits,
 )
+from outcomes.estimates.overdispersion import overdispersion
 
 # Spiegelhalter D, Thomas A, Best N, Gilks W (1996) BUGS Examples I, "Surgical": deaths after infant heart surgery in
 # twelve hospitals.
@@ -178,7 +178,7 @@ def test_tails_are_probabilities(n, target):
 def test_flags_without_real_differences_stay_at_their_nominal_rate():
     # Six practitioners, 2 or 3 zones a patient, 3 % with a shared part: at most 5 % and 0.2 % flagged, give or take
     # simulation error, where the exact binomial against the rest flags more.
-    from outcomes.estimates.proportion import design_effect
+    from outcomes.estimates.clustered import design_effect
 
     generator = np.random.default_rng(3)
     p = []

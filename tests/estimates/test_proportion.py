@@ -10,15 +10,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from outcomes.estimates.binomial import exact_limits, jeffreys_limits, mid_p_limits, wilson_limits
+from outcomes.estimates.clustered import design_effect
 from outcomes.estimates.estimate import Estimate, NotEstimable
-from outcomes.estimates.proportion import (
-    cases_to_exclude,
-    clustered_proportion,
-    design_effect,
-    proportion,
-    proportion_from_variance,
-    upper_bound_if_none,
-)
+from outcomes.estimates.none_seen import cases_to_exclude, upper_bound_if_none
+from outcomes.estimates.proportion import clustered_proportion, proportion, proportion_from_variance
 
 # Not computed by the package, so not checked: Wald limits with and without continuity correction and Agresti–Coull
 # limits (they leave 0 … 1 or have no width), Wilson with continuity correction, Jeffreys without its end-point rule
@@ -158,6 +153,13 @@ def test_the_far_limit_is_cautious_and_the_near_one_is_korn_and_graubards():
     assert "two more patients" in answer.method
     mirrored = clustered_proportion(1 - event, patient)
     assert (mirrored.low, mirrored.high) == pytest.approx((1 - answer.high, 1 - answer.low), rel=1e-9)
+
+
+def test_without_caution_both_limits_are_korn_and_graubards_where_records_are_less_alike_than_by_chance():
+    # 3 of 12 records in 3 of 4 patients: v = 4/3 · 0.75/144 under p(1−p)/n. R 4.2: v <- 4/3 * 0.75/144; p <- 1/4;
+    #   n <- min(12, p * (1 - p) / v * (qt(.975, 11) / qt(.975, 3))^2); qbeta(.025, p * n, (1 - p) * n + 1); qbeta(.975, ...)
+    answer = clustered_proportion([1, 1, 1, 0], range(4), trials=[3, 3, 3, 3], alike_patients=0)
+    assert (answer.low, answer.high) == pytest.approx((0.0548606445, 0.5718584619), rel=1e-8)
 
 
 def test_with_one_record_a_patient_there_is_nothing_to_be_cautious_about():

@@ -7,14 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from outcomes.estimates.estimate import Estimate, NotEstimable
-from outcomes.estimates.rate import (
-    count_limits,
-    direct_standardised,
-    observed_expected,
-    poisson_rate,
-    poisson_tails,
-    rate_ratio,
-)
+from outcomes.estimates.rate import count_limits, observed_expected, poisson_rate, poisson_tails
+from outcomes.estimates.rates_compared import direct_standardised, rate_ratio
 
 # Not computed by the package: Vandenbroucke's and Byar's z, R's minimum-likelihood two-sided p (tails and central
 # limits are used), normal and Dobson limits of a standardised rate, the Mantel–Haenszel rate ratio, Poisson

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from outcomes.estimates import (
     accelerated,
+    aggregated,
     ascertainment,
     between,
     charts,
@@ -169,9 +170,11 @@ def by_estimating_equations(rows: pd.DataFrame, level: float) -> Any:
     ]
 
 
-@searched("linear.linear_regression")
+@searched("linear.linear_regression", "aggregated.line_through_means")
 def by_line(rows: pd.DataFrame, level: float) -> Any:
-    return linear.linear_regression(design_of(rows), rows["wait"], cluster=rows["patient"], level=level, unit="days")
+    means = aggregated.line_through_means(rows["days"], rows["wait"], rows["energy"], level=level)
+    line = linear.linear_regression(design_of(rows), rows["wait"], cluster=rows["patient"], level=level, unit="days")
+    return [means, line]
 
 
 @searched("weighted.weighted_logistic", "weighted.predicted_chance")

@@ -104,6 +104,10 @@ def random_intercept(
     integral over b_g is taken by adaptive Gauss–Hermite quadrature around each group's mode; limits are
     profile-likelihood limits. The odds ratios hold within a group and lie further from 1 than marginal ones.
 
+    Profile limits refer to χ², which is right for many groups. With few, the odds ratio of a covariate that has one value
+    in each group, the spread itself and the intercept are less sure than their limits say; for such an odds ratio
+    `outcomes.estimates.few_groups.on_few_groups` widens to t on the groups.
+
     Parameters
     ----------
     design : Design

@@ -179,6 +179,8 @@ def _covers(answer: Estimate, value: float) -> bool:
 
 def _sentences(scope: Scope, sizes: Sequence[str], shifted: Sequence[Row], compared: int) -> tuple[str, ...]:
     first = f"In {scope.label} the records hold {sizes[0]}; in {scope.baseline_label} {sizes[1]}."
+    if not compared:
+        return (first, "Nothing could be compared with the baseline.")
     if not shifted:
         return (first, "Every interval of a difference from the baseline holds zero.")
     moved = [f"{row.group.split(',')[0].lower()} {decapital(row.label)} {estimate_text(row.answer)}" for row in shifted]

@@ -292,7 +292,9 @@ def _sentences(readings: Readings, moved: Sequence[Turned], tipping: Sequence[Ti
     says += [
         f"{capital(t.what)}: {t.before} in the main analysis, but {t.after} when {READINGS[t.reading]}." for t in moved
     ]
-    if not moved:
+    if not any(m.fit is not None for m in readings.main):
+        says.append("No settings model could be fitted, so that there is none to read in other ways.")
+    elif not moved:
         says.append("No verdict turns to or from associated in another reading.")
     for t in tipping:
         if isinstance(t.times, Estimate):

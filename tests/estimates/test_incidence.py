@@ -214,6 +214,14 @@ def test_no_records_and_unknown_causes():
     assert none_of_two.risk_by(4, 2).reason == "no event seen, and 1 of 3 were followed for less long"
 
 
+def test_a_variance_that_is_rounding_alone_gives_no_band():
+    """Two patients whose residuals cancel: on day 1 half are free of the event, and nothing tells how sure that is."""
+    curve = kaplan_meier([0, 1, 1, 1], [True, False, False, True], cluster=[1, 0, 1, 0])
+    assert curve.survival_at([1])[0] == pytest.approx(0.5)
+    assert curve.survival_band_at([1]) == ((None,), (None,))
+    assert isinstance(curve.risk_by(1), NotEstimable)
+
+
 records = st.tuples(st.integers(0, 9), st.integers(0, 2), st.integers(0, 6))
 
 

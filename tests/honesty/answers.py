@@ -24,6 +24,7 @@ from outcomes.records.vocabulary import OUTCOME
 Said = tuple[str, Answer, float]
 """Method, what was answered, and the truth."""
 
+RATE = "Korn–Graubard, cautious far limit (product)"
 VISITS = np.array([2.0, 5.0, 7.0, 10.0, 14.0, 21.0, 30.0])
 HEALING_SCALE = 0.22
 HEALING_MEDIAN = 7.0
@@ -31,12 +32,10 @@ HEALING_RATIO = 1.2
 
 
 def rate(cell: Cell, drawn: Drawn) -> Iterator[Said]:
-    """The risk of all zones: the product's interval, and one that takes zones as independent."""
-    yield (
-        "Korn–Graubard, exact where none or all (product)",
-        clustered_proportion(drawn.event, drawn.patient),
-        cell.risk,
-    )
+    """The risk of all zones: the product's interval, the published one, and one that takes zones as independent."""
+    yield RATE, clustered_proportion(drawn.event, drawn.patient), cell.risk
+    plain = clustered_proportion(drawn.event, drawn.patient, alike_patients=0)
+    yield "Korn–Graubard as published", plain, cell.risk
     yield "Wilson, zones as if independent", proportion(int(drawn.event.sum()), len(drawn.event)), cell.risk
 
 

@@ -181,7 +181,6 @@ def _ratios(readings: Readings, protocol: Protocol) -> Grid:
         ("", "Main", *(capital(name) for name in readings.others), "Verdict"),
         tuple(rows),
         tuple(groups),
-        detail=True,
         note=f"With {level_text(protocol.level)}; of other readings the interval alone, the estimate being in the tables. "
         + " ".join(f"{capital(n)}: {w}." for n, w in READINGS.items()),
     )
@@ -234,6 +233,7 @@ def _risks(risks: Sequence[dict[str, OutcomeRisk]], protocol: Protocol) -> Grid:
         ("", "Not known / all", "Main", "Known only", "Planned visits", "First session", "Bounds"),
         tuple(rows),
         number_columns=(1, 2, 3, 4, 5, 6),
+        detail=True,
         note=f"With {level_text(protocol.level)}. Main: weighted for who was seen, as under Complications. Known only: without "
         "weights. Bounds: as if none, or all, of the zones not known had it.",
     )
@@ -281,6 +281,7 @@ def _standards(tipping: Sequence[Tipping], protocol: Protocol) -> Grid:
         ),
         note="Times: the risk of zones not known over that of zones known and like them. The verdict is that of the interval "
         f"here, with {level_text(protocol.level)}.",
+        detail=True,
     )
 
 
@@ -288,7 +289,7 @@ def _sentences(readings: Readings, moved: Sequence[Turned], tipping: Sequence[Ti
     firm = [f"{s.label} and {m.outcome.label}" for _, m, s in readings.each() if judge(m, s).word == "associated"]
     lost = {t.what for t in moved if t.before == "associated"}
     kept = [what for what in firm if what not in lost]
-    says = [f"Associated in every reading: {listing(kept)}."] if kept else []
+    says = [f"Associated in every reading: {'; '.join(kept)}."] if kept else []
     says += [
         f"{capital(t.what)}: {t.before} in the main analysis, but {t.after} when {READINGS[t.reading]}." for t in moved
     ]

@@ -179,9 +179,6 @@ class Incidence:
         )
 
 
-_LEAST_ERROR = 1e-9  # below it lies the rounding of a variance by patient that is zero
-
-
 def log_log_limits(share: float, error: float, level: float) -> tuple[float | None, float | None]:
     """Between which shares does ``S^exp(±z·se/(S ln S))`` lie? (None, None) where it is not defined.
 
@@ -208,7 +205,7 @@ def log_log_limits(share: float, error: float, level: float) -> tuple[float | No
     >>> [round(limit, 3) for limit in log_log_limits(0.6, 0.1, 0.95)]
     [0.38, 0.764]
     """
-    if not 0 < share < 1 or not error > _LEAST_ERROR:
+    if not 0 < share < 1 or not error > 1e-9:  # below lies the rounding of a variance by patient that is zero
         return None, None
     turn = stats.norm.isf((1 - level) / 2) * error / (share * abs(math.log(share)))
     if turn > 30:

@@ -16,7 +16,7 @@ MEANINGS: dict[str, str] = {
     "title": "Title of the report.",
     "organisation": "Name of the clinic on the report; empty for none.",
     "level": "Confidence level of every interval. Verdicts on outcome criteria follow it: at 0.95 met and not met are "
-    "each wrong at most 2.5 % of the time.",
+    "each meant to be wrong at most 2.5 % of the time.",
     "spot_class": "Beam width that the models of settings are about; energy compares only within one.",
     "aft_family": "Family of the healing model.",
     "fewest_patients_beside": "Patients needed on either side of a setting's step before an effect is stated.",

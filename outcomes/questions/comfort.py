@@ -21,12 +21,12 @@ from outcomes.records.cases import Cases
 from outcomes.records.scope import Scope
 from outcomes.wording import (
     capital,
+    cell_text,
     count,
     decapital,
     estimate_text,
     interval,
     of_total,
-    percent,
     plural,
     quantity,
     value_text,
@@ -152,7 +152,7 @@ def _pain_by_technique(scored: pd.DataFrame, protocol: Protocol) -> list[Row]:
             own["pain"].to_numpy(dtype=float), own["patient_id"].to_numpy(dtype=str), unit="score", level=protocol.level
         )
         reason = reason_to_hold(answer, protocol, "sessions")
-        cells = (count(len(own)), _mean_text(mean))
+        cells = (count(len(own)), cell_text(mean))
         rows.append(
             Row(capital(technique), held(answer, reason), (HELD_CELL, HELD_CELL))
             if reason
@@ -172,10 +172,6 @@ def _bearable(scored: pd.DataFrame, scope: Scope, protocol: Protocol) -> Answer:
     )
     reason = reason_to_hold(answer, protocol, "sessions")
     return held(answer, reason) if reason else answer
-
-
-def _mean_text(mean: Answer) -> str:
-    return f"{value_text(mean.value, mean.unit)} ({interval(mean)})" if isinstance(mean, Estimate) else "cannot say"
 
 
 def _means(scored: pd.DataFrame, protocol: Protocol) -> list[Answer]:
@@ -271,10 +267,7 @@ def _share(check: _Check, frame: pd.DataFrame, span: np.ndarray, label: str, pro
 def _check_row(check: _Check, frame: pd.DataFrame, now: np.ndarray, scope: Scope, protocol: Protocol) -> Row:
     told = check.applies & check.told & now
     unknown = int((check.applies & ~check.told & now).sum())
-    before = _share(check, frame, ~now, scope.baseline_label, protocol)
-    earlier = "cannot say"
-    if isinstance(before, Estimate):
-        earlier = f"{percent(before.value, sign=False)} ({interval(before)})"
+    earlier = cell_text(_share(check, frame, ~now, scope.baseline_label, protocol))
     cells = (f"{count(int((told & check.kept).sum()))} / {count(int(told.sum()))}", count(unknown), earlier)
     return Row(check.label, _share(check, frame, now, scope.label, protocol), cells)
 

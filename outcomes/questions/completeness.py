@@ -14,12 +14,12 @@ from outcomes.findings import Finding, Forest, Row
 from outcomes.protocol import Protocol
 from outcomes.questions.blank_fields import blank_fields
 from outcomes.questions.follow_up import newest_quarter_aged
-from outcomes.questions.outcome_risk import four_quarters_before, share_text, span_label
+from outcomes.questions.outcome_risk import four_quarters_before, span_label
 from outcomes.questions.population import everyone, treated_between
 from outcomes.records.cases import Cases
 from outcomes.records.scope import Scope, quarter_start
 from outcomes.records.vocabulary import OUTCOMES, REGIONS
-from outcomes.wording import capital, count, estimate_text, listing, plural
+from outcomes.wording import capital, cell_text, count, estimate_text, listing, plural
 
 REACH_DAYS = (7, 30, 90, 180)
 GRACE_DAYS = 60  # a contact due on day N may come this much later; younger zones cannot tell yet
@@ -116,7 +116,7 @@ def _reach_rows(everybody: pd.DataFrame, scope: Scope, protocol: Protocol) -> li
                 (
                     quarter,
                     _counts(now, day),
-                    share_text(_reach(before, day, f"reach day {day}, {span}", protocol.level)),
+                    cell_text(_reach(before, day, f"reach day {day}, {span}", protocol.level)),
                 ),
             )
         )

@@ -17,11 +17,11 @@ from outcomes.questions.blank_fields import names_something
 from outcomes.questions.disclosure import Sum, held, held_sentence, upper_bound
 from outcomes.questions.disclosure_rows import HeldRows, held_rows
 from outcomes.questions.follow_up import newest_mature_quarter
-from outcomes.questions.outcome_risk import OutcomeRisk, by_day, outcome_risk, share_text
+from outcomes.questions.outcome_risk import OutcomeRisk, by_day, outcome_risk
 from outcomes.questions.population import treated_between
 from outcomes.records.scope import Scope
 from outcomes.records.vocabulary import REGIONS, SEVERITY, ZONES, Outcome
-from outcomes.wording import capital, count, interval, points
+from outcomes.wording import capital, cell_text, count
 
 SEVERE_FROM = 3
 NOT_OF_THE_SKIN = ("unplanned_contact", "complaint")
@@ -47,8 +47,8 @@ def risk_forest(
             (
                 now.span,
                 f"{count(now.events)} / {count(now.treated)}",
-                share_text(then.weighted.risk),
-                f"{points(d.value)} ({interval(d)})" if isinstance(d, Estimate) else "cannot say",
+                cell_text(then.weighted.risk),
+                cell_text(d),
             ),
         )
         for now, then, d in zip(recent, before, changes, strict=True)
@@ -71,10 +71,10 @@ def bounds_grid(recent: Sequence[OutcomeRisk]) -> Grid:
         (
             capital(risk.outcome.label),
             f"{count(risk.known)} / {count(risk.treated)}",
-            share_text(risk.weighted.floor),
-            share_text(risk.weighted.risk),
-            share_text(risk.weighted.seen_rate),
-            share_text(risk.weighted.worst_case),
+            cell_text(risk.weighted.floor),
+            cell_text(risk.weighted.risk),
+            cell_text(risk.weighted.seen_rate),
+            cell_text(risk.weighted.worst_case),
         )
         for risk in recent
     ]

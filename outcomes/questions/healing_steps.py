@@ -9,11 +9,11 @@ import pandas as pd
 
 from outcomes.estimates.accelerated import adjusted_median
 from outcomes.estimates.design import Design
-from outcomes.estimates.estimate import Answer, Estimate, Fit, FloatArray, NotEstimable
+from outcomes.estimates.estimate import Answer, Fit, FloatArray, NotEstimable
 from outcomes.findings import Grid
 from outcomes.protocol import SETTINGS, Protocol, Setting
 from outcomes.records.vocabulary import REGIONS
-from outcomes.wording import capital, days, interval, level_text, plural, quantity
+from outcomes.wording import capital, cell_text, level_text, plural, quantity
 
 STEPS = {"less": -1, "more": 1}
 
@@ -127,12 +127,11 @@ def steps_table(regions: Sequence[RegionMedians], protocol: Protocol) -> Grid:
     """The medians as a table: a setting of a region a row; one step less, usual, one step more."""
     rows, groups = [], []
     for r in regions:
+        usual = cell_text(r.at_usual, "–")
         for s in SETTINGS:
-            less, more = (_cell(r.steps[s.column, word]) for word in STEPS)
+            less, more = (cell_text(r.steps[s.column, word], "–") for word in STEPS)
             rows.append((capital(s.label), _amount(s, s.step), less, _amount(s, r.usual[s.column]), more))
-            groups.append(
-                f"{capital(REGIONS[r.region])}, {plural(r.zones, 'zone')}: {_cell(r.at_usual)} days at usual settings"
-            )
+            groups.append(f"{capital(REGIONS[r.region])}, {plural(r.zones, 'zone')}: {usual} days at usual settings")
     return Grid(
         title="Adjusted median days to heal, one step of a setting away from what is usual in the region",
         detail=True,
@@ -150,7 +149,3 @@ def steps_table(regions: Sequence[RegionMedians], protocol: Protocol) -> Grid:
 def _amount(setting: Setting, value: float) -> str:
     """A setting with its unit: "10 mJ", "1 pass"."""
     return quantity(value, "pass" if setting.unit == "passes" and value == 1 else setting.unit)
-
-
-def _cell(answer: Answer) -> str:
-    return f"{days(answer.value)} ({interval(answer)})" if isinstance(answer, Estimate) else "–"

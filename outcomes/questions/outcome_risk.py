@@ -11,14 +11,13 @@ import pandas as pd
 
 from outcomes.estimates.ascertainment import WeightedRisk, risk_among_all
 from outcomes.estimates.design import Category, Term, build
-from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
+from outcomes.estimates.estimate import Answer, Estimate
 from outcomes.estimates.interval_censored import IntervalCurve, interval_curve
 from outcomes.protocol import Protocol
 from outcomes.questions.follow_up import FollowUp, follow_up
 from outcomes.questions.settings_model import LABELS, REFERENCES
 from outcomes.records.scope import quarter_of
 from outcomes.records.vocabulary import PROLONGED_REDNESS_DAY, REGIONS, Outcome
-from outcomes.wording import interval, percent
 
 WEIGHTED_BY = ("region", "skin_group", "age_group")
 
@@ -152,13 +151,6 @@ def span_label(first: date, last: date) -> str:
 def by_day(outcome: Outcome) -> str:
     """The end of the window, for use after an outcome's label: " by day 180"."""
     return "" if outcome.window_days is None else f" by day {outcome.window_days}"
-
-
-def share_text(answer: Answer) -> str:
-    """A share in per cent with its limits, for a cell of a table whose heading says %."""
-    if isinstance(answer, NotEstimable):
-        return "cannot say"
-    return f"{percent(answer.value, sign=False)} ({interval(answer)})"
 
 
 def answers_of(risk: OutcomeRisk) -> list[Answer]:

@@ -10,7 +10,7 @@ from outcomes.findings import Finding, Grid
 from outcomes.protocol import SETTINGS, Protocol, Setting
 from outcomes.questions.benefit import CONTENT
 from outcomes.questions.follow_up import newest_mature_quarter
-from outcomes.questions.outcome_risk import OutcomeRisk, by_day, outcome_risk, share_text
+from outcomes.questions.outcome_risk import OutcomeRisk, by_day, outcome_risk
 from outcomes.questions.population import everyone, treated_between
 from outcomes.questions.sensitivity_imputed import DATA_SETS
 from outcomes.questions.sensitivity_readings import (
@@ -29,7 +29,18 @@ from outcomes.questions.settings_model import LABELS
 from outcomes.questions.settings_verdict import judge
 from outcomes.records.cases import Cases
 from outcomes.records.scope import Scope
-from outcomes.wording import capital, count, interval, level_text, listing, number_word, percent, plural, ratio
+from outcomes.wording import (
+    capital,
+    cell_text,
+    count,
+    interval,
+    level_text,
+    listing,
+    number_word,
+    percent,
+    plural,
+    ratio,
+)
 
 TURNED = "another verdict than in the main analysis: "
 
@@ -168,7 +179,7 @@ def _ratios(readings: Readings, protocol: Protocol) -> Grid:
         if m.outcome is CONTENT:  # in the tables; the page shows one measure of benefit
             continue
         before = judge(m, s).word
-        cells = [_cell(m.effects[s.column]), *(_limits(readings.answer(name, i, s)) for name in readings.others)]
+        cells = [cell_text(m.effects[s.column]), *(_limits(readings.answer(name, i, s)) for name in readings.others)]
         other = [
             f"{after} ({name})"
             for name in readings.others
@@ -190,10 +201,6 @@ def _limits(answer: Answer | None) -> str:
     if answer is None:
         return "–"
     return interval(answer) if isinstance(answer, Estimate) else "cannot say"
-
-
-def _cell(answer: Answer) -> str:
-    return f"{ratio(answer.value)} ({interval(answer)})" if isinstance(answer, Estimate) else "cannot say"
 
 
 def _risks_again(cases: Cases, scope: Scope, protocol: Protocol) -> list[dict[str, OutcomeRisk]]:
@@ -222,7 +229,7 @@ def _risks(risks: Sequence[dict[str, OutcomeRisk]], protocol: Protocol) -> Grid:
                 f"{capital(main.outcome.label)}{by_day(main.outcome)}, {main.span}",
                 f"{count(main.treated - main.known)} / {count(main.treated)}",
                 *(
-                    share_text(a)
+                    cell_text(a)
                     for a in (w.risk, w.seen_rate, found[PLANNED].weighted.risk, found[FIRST].weighted.risk)
                 ),
                 f"{_bound(w.floor)} to {_bound(w.worst_case)}",
@@ -272,7 +279,7 @@ def _standards(tipping: Sequence[Tipping], protocol: Protocol) -> Grid:
                 f"{t.criterion.title}, {t.quarter}",
                 percent(t.criterion.target, sign=False),
                 f"{count(t.unknown)} / {count(t.treated)}",
-                share_text(t.risk),
+                cell_text(t.risk),
                 t.verdict,
                 f"{ratio(t.times.value)} times" if isinstance(t.times, Estimate) else "–",
                 t.words,

@@ -7,20 +7,16 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from outcomes.estimates.design import Term
 from outcomes.estimates.estimate import Answer, Fit
 from outcomes.estimates.impute import imputed
 from outcomes.estimates.pooling import pooled_answers, pooled_fits
 from outcomes.protocol import SETTINGS, Protocol
 from outcomes.questions.population import NOT_RECORDED, Population
-from outcomes.questions.settings_model import FULL_SET, Modelled, model_outcome
+from outcomes.questions.settings_model import Modelled, model_outcome
 
 DATA_SETS = 5
 """Completed copies of the records. Enough where what is missing makes up little of an odds ratio's variance, which the
 report says (van Buuren, Flexible Imputation of Missing Data, 2018, section 2.8)."""
-
-CYCLES = 5
-"""Visits to each column with gaps (van Buuren 2018, section 4.5: often enough)."""
 
 _ALWAYS_RECORDED = ("region", "months", "practitioner_id", *(s.column for s in SETTINGS))
 _EVENT = "had_the_outcome"
@@ -60,8 +56,7 @@ def imputed_again(main: Modelled, protocol: Protocol) -> tuple[Modelled | None, 
     columns = _with_gaps(main, protocol)
     if not columns:
         return None, None
-    beside = [term for term in main.terms if term.column not in _terms_of_settings()]
-    models = [_fitted(frame, main, beside, protocol) for frame in _completed(main, columns, protocol)]
+    models = [_fitted(frame, main, protocol) for frame in _completed(main, columns, protocol)]
     fits = [m.fit for m in models if m.fit is not None]
     complete_df = float(max(1, main.population.patients - len(main.fit.names)))
     effects: dict[str, Answer] = {
@@ -72,10 +67,6 @@ def imputed_again(main: Modelled, protocol: Protocol) -> tuple[Modelled | None, 
     blank = {name: int((main.population.frame[name].astype(str) == NOT_RECORDED).sum()) for name in columns}
     gaps = Gaps(blank, _missing_information(fit))
     return replace(main, fit=fit, effects=effects, split={}), gaps
-
-
-def _terms_of_settings() -> set[str]:
-    return {"months", *FULL_SET, *(s.column for s in SETTINGS)}
 
 
 def _with_gaps(main: Modelled, protocol: Protocol) -> list[str]:
@@ -108,7 +99,6 @@ def _completed(main: Modelled, columns: Sequence[str], protocol: Protocol) -> li
         cluster=main.cluster,
         imputations=DATA_SETS,
         seed=protocol.seed,
-        cycles=CYCLES,
     )
     return [
         frame.assign(**{name: copy[name].cat.set_categories(frame[name].cat.categories) for name in columns})
@@ -116,11 +106,11 @@ def _completed(main: Modelled, columns: Sequence[str], protocol: Protocol) -> li
     ]
 
 
-def _fitted(frame: pd.DataFrame, main: Modelled, beside: Sequence[Term], protocol: Protocol) -> Modelled:
+def _fitted(frame: pd.DataFrame, main: Modelled, protocol: Protocol) -> Modelled:
     population = Population(frame, main.population.left_out)
     steps = [s.step_label for s in SETTINGS]
     return model_outcome(
-        population, main.outcome, protocol, event=main.event, beside=beside, split=False, profile=steps
+        population, main.outcome, protocol, event=main.event, beside=main.beside, split=False, profile=steps
     )
 
 

@@ -153,8 +153,9 @@ def _adjusted(models: Sequence[Modelled | None]) -> tuple[Modelled | None, ...]:
 
 def _benefit_again(main: Modelled, zones: Population, protocol: Protocol) -> Modelled:
     population, event = graded(zones, main.outcome)
-    grader = [term for term in main.terms if term.column == "grader"]
-    return model_outcome(population, main.outcome, protocol, event=event, beside=grader, split=False, profile=_STEPS)
+    return model_outcome(
+        population, main.outcome, protocol, event=event, beside=main.beside, split=False, profile=_STEPS
+    )
 
 
 def _known(candidates: Population, outcome: Outcome) -> Population:

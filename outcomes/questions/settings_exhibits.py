@@ -13,7 +13,7 @@ from outcomes.questions.settings_model import Modelled, model_outcome
 from outcomes.questions.settings_support import Overlap, overlaps
 from outcomes.questions.settings_verdict import ASSOCIATED_BELOW, Judged
 from outcomes.records.vocabulary import REGIONS
-from outcomes.wording import capital, count, decimal, interval, listing, of_total, p_value, plural, ratio
+from outcomes.wording import capital, cell_text, count, decimal, listing, of_total, p_value, plural
 
 Verdicts = Mapping[tuple[str, str], Judged]
 
@@ -30,8 +30,8 @@ def settings_forest(models: Sequence[Modelled], verdicts: Verdicts, *, title: st
                     capital(s.step_label),
                     effect,
                     (
-                        _part(split.within) if split else "–",
-                        _part(split.between) if split else "–",
+                        cell_text(split.within) if split else "–",
+                        cell_text(split.between) if split else "–",
                         p_value(adjusted) if adjusted is not None else "–",
                     ),
                     verdict=verdicts[m.outcome.name, s.column].word,
@@ -54,10 +54,6 @@ def settings_forest(models: Sequence[Modelled], verdicts: Verdicts, *, title: st
         f"{unsplit(models)}".strip(),
         detail=detail,
     )
-
-
-def _part(answer: Answer) -> str:
-    return f"{ratio(answer.value)} ({interval(answer)})" if isinstance(answer, Estimate) else "cannot say"
 
 
 def practitioners_in(models: Sequence[Modelled]) -> str:

@@ -23,7 +23,16 @@ from outcomes.questions.population import Population, everyone, treated_between
 from outcomes.records.cases import Cases
 from outcomes.records.scope import Scope
 from outcomes.records.vocabulary import REGIONS
-from outcomes.wording import capital, count, decapital, interval, level_text, listing, plural, quantity, value_text
+from outcomes.wording import (
+    capital,
+    cell_text,
+    count,
+    decapital,
+    level_text,
+    listing,
+    plural,
+    quantity,
+)
 
 
 def settings_in_use(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
@@ -161,9 +170,7 @@ def _overview(rows: Sequence[tuple[str, Row]], scope: Scope, protocol: Protocol)
 
 
 def _difference_text(answer: Answer) -> str:
-    if not isinstance(answer, Estimate):
-        return f"cannot say: {answer.reason}"
-    return f"{value_text(answer.value, answer.unit)} ({interval(answer)})"
+    return cell_text(answer) if isinstance(answer, Estimate) else f"cannot say: {answer.reason}"
 
 
 def _forest(setting: Setting, rows: Sequence[Row], title: str, first: str, second: str) -> Forest:

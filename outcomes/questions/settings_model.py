@@ -84,6 +84,12 @@ class Modelled:
         return int(self.population.frame.loc[self.event, "patient_id"].nunique())
 
     @property
+    def beside(self) -> tuple[Term, ...]:
+        """Terms that are neither settings, case-mix nor calendar time, such as who graded."""
+        usual = {"months", *FULL_SET, *(s.column for s in SETTINGS)}
+        return tuple(term for term in self.terms if term.column not in usual)
+
+    @property
     def cluster(self) -> NDArray[np.str_]:
         """Patient of each zone."""
         return self.population.frame["patient_id"].to_numpy(dtype=str)

@@ -8,22 +8,20 @@ from outcomes.estimates.estimate import Answer, Estimate
 from outcomes.findings import CRITERION_VERDICTS, Finding, Forest, Grid, Row
 from outcomes.protocol import Protocol
 from outcomes.questions.criteria_judge import Judged, Judgement, judge_all, printable
-from outcomes.questions.outcome_risk import share_text
 from outcomes.records.cases import Cases
 from outcomes.records.scope import Scope
 from outcomes.wording import (
     capital,
+    cell_text,
     count,
     decapital,
     estimate_text,
-    interval,
     level_percent,
     listing,
     number_word,
     percent,
     plain_estimate,
     plural,
-    points,
 )
 
 _GROUPS = {"census": "Judged by count", "interval": "Judged by interval"}
@@ -121,8 +119,8 @@ def _against_before(judged: Sequence[Judged]) -> Grid:
             j.before.verdict,
             count(j.now.applies),
             count(j.now.applies - j.now.counted),
-            share_text(j.before.answer),
-            f"{points(j.change.value)} ({interval(j.change)})" if isinstance(j.change, Estimate) else "cannot say",
+            cell_text(j.before.answer),
+            cell_text(j.change),
         )
         for j in ordered
     )
@@ -251,7 +249,7 @@ def _methods(protocol: Protocol) -> tuple[str, ...]:
         "A criterion judged by count is a census of the quarter: met where the share reaches the target, else so many "
         "failures. What was not recorded counts as not done; scores and grades that were not given are left out.",
         f"A criterion judged by interval is met, or not met, where the whole {level_percent(protocol.level)} interval lies on "
-        f"one side of the target, so that each of the two words is wrong in at most {each} of such audits; else it is not "
+        f"one side of the target, so that each of the two words is meant to be wrong in at most {each} of such audits; else it is not "
         "shown. Shares carry Korn–Graubard limits with the patient as cluster (Survey Methodology 1998;24:193–201). Healing: "
         "Turnbull's estimate for interval-censored times (J R Stat Soc B 1976;38:290–295), the wider of a patient bootstrap "
         "and exact limits on the effective number. Complications: risk among all treated, weighted for who was seen.",

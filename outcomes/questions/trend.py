@@ -16,7 +16,6 @@ from outcomes.questions.follow_up import maturity_days
 from outcomes.questions.outcome_risk import (
     OutcomeRisk,
     by_day,
-    share_text,
 )
 from outcomes.questions.population import everyone
 from outcomes.questions.trend_course import Course, by_quarter, course_of, new_devices
@@ -24,15 +23,14 @@ from outcomes.records.cases import Cases
 from outcomes.records.scope import Scope
 from outcomes.wording import (
     capital,
+    cell_text,
     count,
     decapital,
     estimate_text,
-    interval,
     listing,
     number_word,
     of_total,
     plural,
-    points,
     quantity,
 )
 
@@ -114,9 +112,9 @@ def _changes(courses: Sequence[Course], protocol: Protocol) -> Forest:
             c.adjusted,
             (
                 f"{c.now.span}: {_counts(c.now, protocol)}",
-                share_text(c.before.weighted.risk),
-                share_text(c.twelve.weighted.risk),
-                _points(c.raw),
+                cell_text(c.before.weighted.risk),
+                cell_text(c.twelve.weighted.risk),
+                cell_text(c.raw),
             ),
         )
         for c in courses
@@ -130,12 +128,6 @@ def _changes(courses: Sequence[Course], protocol: Protocol) -> Forest:
         note="Percentage points among zones whose outcome is known, at equal region and skin type; the other columns are risks "
         "among all treated. Below 0 is fewer.",
     )
-
-
-def _points(answer: Answer) -> str:
-    if isinstance(answer, NotEstimable):
-        return "cannot say"
-    return f"{points(answer.value)} ({interval(answer)})"
 
 
 def _timeline(

@@ -11,6 +11,7 @@ from outcomes.wording.frequencies import (
 from outcomes.wording.numbers import (
     MINUS,
     NUMBER_WORDS,
+    cell_text,
     count,
     count_or_dash,
     days,
@@ -43,6 +44,7 @@ __all__ = [
     "NUMBER_WORDS",
     "between_so_many",
     "capital",
+    "cell_text",
     "count",
     "count_or_dash",
     "day_text",

@@ -236,6 +236,21 @@ def estimate_text(answer: Answer) -> str:
     return f"{head} ({level_text(answer.level)} {interval(answer)})"
 
 
+def cell_text(answer: Answer, otherwise: str = "cannot say") -> str:
+    """An answer for the cell of a table whose heading has the unit: number and limits, or what stands for "cannot say".
+
+    Examples
+    --------
+    >>> cell_text(Estimate("a", value=0.05, low=0.02, high=0.081, method="m", n=9, unit="proportion"))
+    '5.0 (2.0 to 8.1)'
+    >>> cell_text(NotEstimable(term="a", reason="no cases", n=0))
+    'cannot say'
+    """
+    if isinstance(answer, NotEstimable):
+        return otherwise
+    return f"{value_text(answer.value, answer.unit)} ({interval(answer)})"
+
+
 def plain_estimate(answer: Answer) -> str:
     """An answer for use inside brackets, its interval after a comma.
 

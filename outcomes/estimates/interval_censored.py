@@ -14,8 +14,10 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import sparse
 
 from outcomes.estimates.arrays import cluster_codes
+from outcomes.estimates.binomial import exact_limits
 from outcomes.estimates.estimate import Answer, Estimate, FloatArray, NotEstimable
 from outcomes.estimates.npmle import Problem, maximise_many
+from outcomes.estimates.proportion import effective_number
 from outcomes.estimates.turnbull import (
     Turnbull,
     brackets,
@@ -41,7 +43,9 @@ class IntervalCurve:
         The grid and S(t) on it, each interval's mass spread evenly (`Turnbull.interpolated_at`).
     low, high : tuple of float or None, length g
         Pointwise band: the lower limit from the lower ends that the replicates leave the curve, the upper from
-        the upper ends, so that what visits do not determine is inside. None where there is no width, or too few
+        the upper ends, so that what visits do not determine is inside; each the farther of the replicates' own quantile
+        and the exact limit on the effective number of records that their variance leaves (quantiles alone covered
+        91 to 95 % in simulations of 100 to 600 patients, the farther of the two 95 to 98 %). None where there is no width, or too few
         patients to tell.
     under_observation : ndarray of shape (g,)
         Records under observation just before each day.
@@ -128,7 +132,7 @@ def interval_curve(
     draws = None
     if patients >= fewest_patients:
         draws = _replicates(lower, upper, codes, estimate, replicates, seed)
-    low, high = _band(draws, days, level)
+    low, high = _band(estimate, draws, days, len(lower), patients, level)
     median = _median(estimate, draws, len(lower), patients, events, term, unit, level, fewest_patients)
     return IntervalCurve(
         days=days,
@@ -299,7 +303,7 @@ def _own_edges(problem: Problem, drawn: NDArray[np.bool_]) -> tuple[FloatArray, 
 
 
 def _band(
-    draws: _Draws | None, days: FloatArray, level: float
+    estimate: Turnbull, draws: _Draws | None, days: FloatArray, n: int, patients: int, level: float
 ) -> tuple[tuple[float | None, ...], tuple[float | None, ...]]:
     if draws is None or not len(days):
         return (None,) * len(days), (None,) * len(days)
@@ -311,11 +315,23 @@ def _band(
     tail = (1 - level) / 2
     low = np.clip(np.quantile(lower_ends, tail, axis=0), 0.0, 1.0)
     high = np.clip(np.quantile(upper_ends, 1 - tail, axis=0), 0.0, 1.0)
+    for i, (below, above) in enumerate(zip(*estimate.survival_range_at(days), strict=True)):
+        low[i] = min(low[i], _exact(float(below), lower_ends[:, i], n, patients, level)[0])
+        high[i] = max(high[i], _exact(float(above), upper_ends[:, i], n, patients, level)[1])
     wide = high - low > 1e-6
     return (
         tuple(float(v) if w else None for v, w in zip(low, wide, strict=True)),
         tuple(float(v) if w else None for v, w in zip(high, wide, strict=True)),
     )
+
+
+def _exact(share: float, replicates: FloatArray, n: int, patients: int, level: float) -> tuple[float, float]:
+    """Exact limits on the effective number that the variance of the replicates leaves."""
+    variance = float(replicates.var(ddof=1))
+    if not 1e-9 < share < 1 - 1e-9 or variance <= 1e-18:
+        return share, share
+    size = effective_number(share, variance, n, patients - 1, level)
+    return exact_limits(share * size, size, level)
 
 
 def _median(

@@ -15,7 +15,7 @@ from outcomes.questions.benchmark_peers import clause, rough, rough_cell, roughl
 from outcomes.questions.disclosure import peers_reason
 from outcomes.questions.outcome_risk import by_day
 from outcomes.questions.practitioner_disclosure import with_held_rows
-from outcomes.questions.practitioner_model import Compared, Comparison, compare, judged_population
+from outcomes.questions.practitioner_model import Compared, Comparison, compare_all, judged_rows
 from outcomes.records.cases import Cases
 from outcomes.records.scope import Scope
 from outcomes.wording import (
@@ -83,7 +83,8 @@ def own_complications(cases: Cases, scope: Scope, protocol: Protocol) -> Finding
         methods=(
             "You against all others pooled, in a logistic model with Firth's penalty and the case-mix that the protocol fixes "
             "(region and skin type), limits allowing for several zones of one patient. Settings are never allowed for: they "
-            "are what you choose. A verdict follows the p value adjusted by Holm's method over all practitioners.",
+            "are what you choose. A verdict follows the p value adjusted by Holm's method over all practitioners and "
+            "comparisons of the audit.",
             "Peers at your case-mix: the risk that a model of all others' zones gives for the regions and skin types that "
             "you treated. Whatever rests on peers is rounded: shares to whole per cents (half ones below 2 %), ratios to two "
             "figures, numbers of zones to fifties.",
@@ -102,19 +103,11 @@ def own_complications(cases: Cases, scope: Scope, protocol: Protocol) -> Finding
 
 def own_rows(cases: Cases, scope: Scope, protocol: Protocol) -> list[Own]:
     """The reader's rows of the audit's comparison, with the same numbers held back as there."""
-    found: list[Own] = []
-    for name in protocol.judged:
-        outcome = protocol.outcome(name)
-        population = judged_population(cases, scope.end, scope.as_of, outcome)
-        if not len(population):
-            continue
-        full = [compare(population, outcome, None, protocol)]
-        off_face = (population.frame["region"] == "off_face").fillna(False)
-        if bool(off_face.any()) and not bool(off_face.all()):
-            full.append(compare(population, outcome, "off_face", protocol))
-        for open_one, printed in zip(full, with_held_rows(full, protocol), strict=True):
-            found.append(_own(open_one, printed, scope, protocol))
-    return found
+    full = compare_all(cases, scope, protocol)
+    return [
+        _own(open_one, printed, scope, protocol)
+        for open_one, printed in zip(full, with_held_rows(full, protocol), strict=True)
+    ]
 
 
 def _own(open_one: Comparison, printed: Comparison, scope: Scope, protocol: Protocol) -> Own:
@@ -271,11 +264,11 @@ def _requests(flagged: Sequence[Own]) -> tuple[str, ...]:
 def _unsaid_grid(rows: Sequence[Own], protocol: Protocol) -> Grid:
     """What the reader's zones could have shown, and how many it would take to show twice the odds."""
     lines = []
+    # the strictest step of Holm's method, as in the audit
+    level = 1 - (1 - protocol.level) / max(1, judged_rows([o.comparison for o in rows]))
     for o in rows:
         if o.row is None or not isinstance(o.peers, Estimate):
             continue
-        # the strictest step of Holm's method, as in the audit
-        level = 1 - (1 - protocol.level) / max(1, len(o.comparison.each))
         rest = roughly(len(o.comparison.population) - o.row.zones)
         inflation = _half_steps(o.comparison.design_effect)
         now = detectable_odds_ratio(o.row.zones, rest, o.peers.value, inflation, level=level)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from statistics import NormalDist
@@ -23,6 +24,7 @@ from outcomes.questions.follow_up import follow_up, mature
 from outcomes.questions.population import Population, everyone, first_treatments, treated_between
 from outcomes.questions.settings_model import LABELS, REFERENCES
 from outcomes.records.cases import Cases
+from outcomes.records.scope import Scope
 from outcomes.records.vocabulary import REGIONS, Outcome
 
 CASE_MIX = ("region", "skin_group")
@@ -45,8 +47,10 @@ class Compared:
     raw : Estimate or NotEstimable
         Unadjusted risk.
     against_rest : Estimate or NotEstimable
-        Odds ratio against all others pooled, at equal case-mix; p adjusted by Holm over practitioners.
+        Odds ratio against all others pooled, at equal case-mix; p adjusted by Holm over everybody and everything that is
+        compared in the audit.
     verdict : str
+        Empty until `judged_together` gives it.
     held : str
         Why the numbers of this row are held back; empty where they are not. Its estimates then say so too, and
         ``expected`` is None.
@@ -129,8 +133,23 @@ def judged_population(cases: Cases, end: date, as_of: date, outcome: Outcome) ->
     )
 
 
+def compare_all(cases: Cases, scope: Scope, protocol: Protocol) -> list[Comparison]:
+    """Everything that practitioners are compared on, over all regions and off the face, judged together."""
+    comparisons = []
+    for name in protocol.judged:
+        outcome = protocol.outcome(name)
+        population = judged_population(cases, scope.end, scope.as_of, outcome)
+        if not len(population):
+            continue
+        comparisons.append(compare(population, outcome, None, protocol))
+        off_face = (population.frame["region"] == "off_face").fillna(False)
+        if bool(off_face.any()) and not bool(off_face.all()):
+            comparisons.append(compare(population, outcome, "off_face", protocol))
+    return judged_together(comparisons, protocol)
+
+
 def compare(population: Population, outcome: Outcome, region: str | None, protocol: Protocol) -> Comparison:
-    """Each practitioner against the rest, on one outcome, over all regions or within one."""
+    """Each practitioner against the rest, on one outcome, over all regions or within one; no verdict yet."""
     if region is not None:
         frame = population.frame
         population = Population(frame.loc[(frame["region"] == region).to_numpy(dtype=bool)], population.left_out)
@@ -147,7 +166,7 @@ def compare(population: Population, outcome: Outcome, region: str | None, protoc
         where="all regions" if region is None else REGIONS[region],
         population=population,
         event=event,
-        each=tuple(_with_verdicts(each, protocol)),
+        each=tuple(each),
         overall=overall,
         design_effect=design_effect(event, patient) if len(event) else 1.0,
         shrunken=shrunken,
@@ -250,17 +269,33 @@ def _against_rest(
     return answer.named(term)
 
 
-def _with_verdicts(each: list[Compared], protocol: Protocol) -> list[Compared]:
-    raw = [c.against_rest.p_value if isinstance(c.against_rest, Estimate) else None for c in each]
-    adjusted = holm(raw)
-    judged = []
-    for c, p in zip(each, adjusted, strict=True):
-        if not isinstance(c.against_rest, Estimate) or p is None or c.zones < protocol.fewest_judged:
-            judged.append(replace(c, verdict="too few to judge"))
-            continue
-        verdict = "outside 99.8 %" if p < 0.002 else "outside 95 %" if p < 0.05 else "within limits"
-        judged.append(replace(c, against_rest=replace(c.against_rest, p_adjusted=p), verdict=verdict))
-    return judged
+def judged_together(comparisons: Sequence[Comparison], protocol: Protocol) -> list[Comparison]:
+    """Verdicts over everything that is compared, so that an audit of people all alike flags anybody in 5 of 100 at most.
+
+    Holm's method over all practitioners of all comparisons: with each comparison judged alone, twelve of them would
+    flag somebody in some 38 of 100 such audits.
+    """
+    raw = [_p_value(each, protocol) for c in comparisons for each in c.each]
+    adjusted = iter(holm(raw))
+    return [replace(c, each=tuple(_with_verdict(each, next(adjusted)) for each in c.each)) for c in comparisons]
+
+
+def _p_value(each: Compared, protocol: Protocol) -> float | None:
+    if not isinstance(each.against_rest, Estimate) or each.zones < protocol.fewest_judged:
+        return None
+    return each.against_rest.p_value
+
+
+def _with_verdict(each: Compared, p: float | None) -> Compared:
+    if p is None or not isinstance(each.against_rest, Estimate):
+        return replace(each, verdict="too few to judge")
+    verdict = "outside 99.8 %" if p < 0.002 else "outside 95 %" if p < 0.05 else "within limits"
+    return replace(each, against_rest=replace(each.against_rest, p_adjusted=p), verdict=verdict)
+
+
+def judged_rows(comparisons: Sequence[Comparison]) -> int:
+    """How many verdicts there are: what Holm's method allows for."""
+    return sum(each.verdict != "too few to judge" for c in comparisons for each in c.each)
 
 
 def _between(

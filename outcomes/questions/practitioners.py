@@ -12,7 +12,7 @@ from outcomes.findings import Exhibit, Finding, Forest, Funnel, FunnelPoint, Row
 from outcomes.protocol import Protocol
 from outcomes.questions.disclosure import held_sentence
 from outcomes.questions.practitioner_disclosure import with_held_rows
-from outcomes.questions.practitioner_model import Compared, Comparison, compare, judged_population
+from outcomes.questions.practitioner_model import Compared, Comparison, compare_all, judged_rows
 from outcomes.records.cases import Cases
 from outcomes.records.scope import Scope
 from outcomes.wording import (
@@ -39,17 +39,7 @@ def practitioners(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
     Case-mix (region and skin type) is allowed for, settings never: they are what a practitioner chooses.
     Raw risk, observed and expected events stand beside the adjusted comparison.
     """
-    comparisons = []
-    for name in protocol.judged:
-        outcome = protocol.outcome(name)
-        population = judged_population(cases, scope.end, scope.as_of, outcome)
-        if not len(population):
-            continue
-        comparisons.append(compare(population, outcome, None, protocol))
-        off_face = (population.frame["region"] == "off_face").fillna(False)
-        if bool(off_face.any()) and not bool(off_face.all()):
-            comparisons.append(compare(population, outcome, "off_face", protocol))
-    comparisons = with_held_rows(comparisons, protocol)
+    comparisons = with_held_rows(compare_all(cases, scope, protocol), protocol)
     flagged = [(c, each) for c in comparisons for each in c.each if each.verdict in _OUTSIDE]
     exhibits: list[Exhibit] = []
     for i, c in enumerate(comparisons):
@@ -63,7 +53,7 @@ def practitioners(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
         title="Practitioners",
         asks="Do practitioners' results differ by more than their case-mix and chance explain?",
         says=_sentences(comparisons, flagged, people, protocol),
-        brief=_brief(flagged, people, _chance_flags(comparisons)),
+        brief=_brief(flagged, people),
         headlines=_headlines(comparisons, flagged, people),
         estimates=tuple(_estimates(comparisons)),
         exhibits=tuple(exhibits),
@@ -76,8 +66,8 @@ def practitioners(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
         methods=(
             "Each practitioner is compared with all others pooled, in a logistic model with Firth's penalty and the "
             "case-mix that the protocol fixes (region and skin type), limits and p values allowing for several zones of one "
-            "patient. A verdict follows the p value adjusted by Holm's method over the practitioners of a comparison: "
-            "outside 95 % below 0.05, outside 99.8 % below 0.002.",
+            "patient. A verdict follows the p value adjusted by Holm's method over all practitioners and comparisons of the "
+            "audit: outside 95 % below 0.05, outside 99.8 % below 0.002.",
             "Expected events come from a model of region and skin type fitted without the practitioner in question. A funnel "
             "shows observed over expected events against the expected events divided by the design effect, with exact "
             "Poisson limits. The verdict comes from the test, not from the drawn line.",
@@ -291,7 +281,7 @@ def _detectable(comparisons: Sequence[Comparison]) -> str:
     if any(each.zones_held for each in c.each):
         return ""
     # the strictest step of Holm's method: what a difference must reach when it is the only one
-    level = 1 - (1 - overall.level) / len(sizes)
+    level = 1 - (1 - overall.level) / max(1, judged_rows(comparisons))
     answer = detectable_odds_ratio(middle, sum(sizes) - middle, overall.value, c.design_effect, level=level)
     if answer is None:
         return ""
@@ -330,7 +320,7 @@ def _flag_without_numbers(c: Comparison, each: Compared) -> str:
     return f"{each.label} had {more} {c.outcome.label} than expected ({c.where})"
 
 
-def _brief(flagged: Sequence[tuple[Comparison, Compared]], people: int, chance: str) -> str:
+def _brief(flagged: Sequence[tuple[Comparison, Compared]], people: int) -> str:
     if people < 2:
         return ""
     if not flagged:
@@ -338,21 +328,18 @@ def _brief(flagged: Sequence[tuple[Comparison, Compared]], people: int, chance: 
     found = [f"{each.label} ({c.outcome.label}, {c.where})" for c, each in flagged]
     return (
         f"Of {number_word(people)} practitioners, more or fewer events than region and skin type and chance would give: "
-        f"{listing(found)}; up to {chance} such comparisons an audit are expected by chance."
+        f"{listing(found)}; were all alike, at most 1 audit in 20 would flag anybody."
     )
 
 
 def _by_chance(comparisons: Sequence[Comparison]) -> str:
+    number = len(comparisons)
+    compared = f"{number_word(number)} {'comparison' if number == 1 else 'comparisons'}"
     return (
-        f"If all practitioners were alike, each of the {number_word(len(comparisons))} comparisons of the table would flag "
-        f"somebody with a chance of at most 5 %, so that up to {_chance_flags(comparisons)} would do so in an audit, and up to "
-        f"{decimal(_AUDITS_A_YEAR * 0.05 * len(comparisons), 1)} in a year of {number_word(_AUDITS_A_YEAR)} audits. The next "
-        "audit uses the same records again: a flag by chance can return."
+        f"If all practitioners were alike, at most 5 of 100 audits would flag anybody in the {compared} of the table, and at "
+        f"most {5 * _AUDITS_A_YEAR} of 100 years of {number_word(_AUDITS_A_YEAR)} audits. The next audit uses the same records "
+        "again: a flag by chance can return. The price is that smaller differences go unseen."
     )
-
-
-def _chance_flags(comparisons: Sequence[Comparison]) -> str:
-    return decimal(0.05 * len(comparisons), 1)
 
 
 def _requests(flagged: Sequence[tuple[Comparison, Compared]]) -> tuple[str, ...]:

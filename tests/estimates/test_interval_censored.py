@@ -261,3 +261,15 @@ def test_one_record_does_not_set_the_lower_limit_of_a_median():
     assert curve.median.high >= 6.0
     assert curve.low[0] is not None
     assert curve.low[0] < 0.9  # the band on day 1 holds what no visit determines
+
+
+def test_the_band_is_no_narrower_than_exact_limits_on_as_many_records():
+    """40 patients of one zone each, seen every day, 6 not healed by day 7.
+
+    R 4.2: binom.test(6, 40)$conf.int = 0.0571, 0.2984; the percentiles of 400 replicates alone give 0.05 to 0.275.
+    """
+    healed = np.repeat([3.0, 5.0, 7.0, 9.0], [10, 14, 10, 6])
+    curve = interval_curve(healed - 1, healed, np.arange(40).astype(str), [7.0], replicates=400, seed=5)
+    assert curve.value[0] == pytest.approx(0.15)
+    assert curve.high[0] >= 0.29
+    assert curve.low[0] <= 0.0571 + 0.005

@@ -32,8 +32,10 @@ def settings_recovered(finding: Finding, truth: dict, protocol: Protocol) -> Rec
 
 
 def healing_recovered(finding: Finding, truth: dict) -> Recovered:
-    """True time ratio for a step of each setting, given the zone."""
+    """True time ratio for a step of each setting, given the zone; None throughout where the audit gives none."""
     ratios = truth["times"]["healing"]["time_ratios"]
+    if not any(a.term.startswith("time ratio: ") for a in finding.estimates):
+        return {f"healing: {s.step_label}": None for s in SETTINGS}
     return {
         f"healing: {s.step_label}": _inside(finding, f"time ratio: {s.step_label}", ratios[s.column]) for s in SETTINGS
     }

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from outcomes.errors import ExportRejected
 from outcomes.records.headers import did_you_mean, fold, tidy_header
-from outcomes.records.privacy import identifier_held
+from outcomes.records.identifying import identifier_held
 from outcomes.records.problems import Problem
 from outcomes.records.readers.csv import detect_delimiter, records_of
 from outcomes.records.readers.decoding import STRAY, decode

@@ -27,8 +27,9 @@ from outcomes.records.convert.dates import DateRules, read_dates
 from outcomes.records.convert.moments import take_apart
 from outcomes.records.guesses import SURE, Guess, guess_code, guess_columns
 from outcomes.records.headers import nearest
+from outcomes.records.identifying import identifier_held
 from outcomes.records.places import find_table
-from outcomes.records.privacy import identifier_held, identifier_of
+from outcomes.records.privacy import identity_of
 from outcomes.records.readers import RawTable, TableReading, tables_in
 from outcomes.records.synonyms import SINGULAR
 
@@ -135,9 +136,10 @@ def _place(table: Table, raw: RawTable, place: TableReading) -> str:
 def _identifiers(tables: dict[Table, RawTable]) -> dict[str, str]:
     """Headers that may identify a patient, by themselves or by what stands under them, and as what."""
     found: dict[str, str] = {}
-    for raw in tables.values():
+    for table, raw in tables.items():
+        read = {guess.header: (guess.column,) for guess in guess_columns(table, list(raw.frame.columns)).values()}
         for header in raw.frame.columns:
-            what = identifier_of(header) or identifier_held(raw.frame[header].dropna().unique())
+            what = identity_of(header, raw.frame[header], read.get(header, ()))
             if what is not None:
                 found.setdefault(header, what)
     return found

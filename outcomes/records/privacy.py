@@ -3,74 +3,27 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Mapping, Sequence
 
 import pandas as pd
 
-from outcomes.records.contract import Table
+from outcomes.records.contract import Column, Table
 from outcomes.records.headers import fold
+from outcomes.records.identifier_words import (
+    ALONE,
+    BEGINNINGS,
+    NOT_A_PERSON,
+    OF_SOMETHING_ELSE,
+    PATIENT,
+    STAFF,
+    TOGETHER,
+    WHOLE,
+)
+from outcomes.records.identifying import birthdays_held, identifier_held, names_held, notes_held
 from outcomes.records.problems import Problem
 
+_OF_A_PERSON = frozenset({"record_id", "patient_id", "session_id"})
 _REMEDY = "Delete the column in the export, or list its header under [drop] in the mapping."
-
-
-def _words(text: str) -> frozenset[str]:
-    return frozenset(text.split())
-
-
-# Words of headers, folded, in English and in other languages that exports are often in.
-_ALONE: dict[str, frozenset[str]] = {
-    "a name": _words(
-        "name names fullname patientname clientname surname forename firstname lastname initials vorname nachname "
-        "patientenname nom prenom "
-        "prénom nombre apellido apellidos cognome naam voornaam achternaam"
-    ),
-    "a date of birth": _words("dob birthday birthdate dateofbirth born geburtsdatum geburtstag geboortedatum"),
-    "an address": _words(
-        "address street postcode zip zipcode adresse anschrift strasse plz adres direccion dirección indirizzo"
-    ),
-    "a telephone number": _words(
-        "phone telephone phonenumber mobile cellphone fax tel telefon handy téléphone telefono teléfono telefoon"
-    ),
-    "an e-mail address": _words("email emails emailaddress mail"),
-    "a national or insurance number": _words("ssn nin passport bsn dni versichertennummer steuernummer"),
-    "free text": _words(
-        "note notes comment comments remark remarks memo narrative freetext bemerkung bemerkungen notiz notizen "
-        "kommentar remarque remarques commentaire commentaires nota notas opmerking opmerkingen"
-    ),
-}
-_TOGETHER: tuple[tuple[str, tuple[str, ...]], ...] = (
-    ("a date of birth", ("birth",)),
-    ("a date of birth", ("date", "naissance")),
-    ("an address", ("postal", "code")),
-    ("an address", ("post", "code")),
-    ("an address", ("house", "number")),
-    ("a telephone number", ("contact", "number")),
-    ("a telephone number", ("cell", "number")),
-    ("an e-mail address", ("e", "mail")),
-    ("a national or insurance number", ("national", "number")),
-    ("a national or insurance number", ("national", "id")),
-    ("a national or insurance number", ("national", "insurance")),
-    ("a national or insurance number", ("social", "security")),
-    ("a national or insurance number", ("insurance", "number")),
-    ("a national or insurance number", ("insurance", "no")),
-    ("a national or insurance number", ("insurance", "id")),
-    ("a national or insurance number", ("nhs", "number")),
-    ("a national or insurance number", ("nhs", "no")),
-    ("free text", ("free", "text")),
-    ("a name", ("next", "kin")),
-)
-_NOT_A_PERSON = _words(
-    "zone area region site clinic device laser machine product drug agent cream file sheet brand model column field "
-    "unit test procedure protocol preset mode shape dressing setting settings"
-)
-_PATIENT = _words("patient client customer maiden family given")
-_STAFF = _words("practitioner operator doctor physician clinician nurse staff provider surgeon therapist user")
-
-_EMAIL = re.compile(r"[^\s@]+@[^\s@]+\.[A-Za-z]{2,}")
-_PHONE = re.compile(r"(?:\+|00|\(|0)[\d ()./\-]{7,20}\d|\d{3}[-. ]\d{3}[-. ]\d{4}")
-_FEWEST_CELLS = 3
-_SHARE = 0.8
 
 
 def identifier_of(header: str) -> str | None:
@@ -86,19 +39,24 @@ def identifier_of(header: str) -> str | None:
     dotted = re.sub(r"\b((?:\w\.){2,})", lambda match: match[1].replace(".", ""), header + " ")
     joined = re.sub(r"([a-zà-ÿ])([A-Z])", r"\1 \2", dotted)
     words = re.findall(r"[^\W_]+", fold(joined))
-    for what, together in _TOGETHER:
+    if words and all(len(word) == 1 for word in words):
+        words = ["".join(words)]
+    words += [word for word in re.findall(r"[^\W_]+", fold(dotted)) if word not in words]
+    if (whole := WHOLE.get(" ".join(re.findall(r"[^\W_]+", fold(header))))) is not None:
+        return whole
+    for what, together in TOGETHER:
         if all(part in words for part in together):
             return what
-    for what, alone in _ALONE.items():
-        if not alone.isdisjoint(words):
-            of_something_else = not (_NOT_A_PERSON | _STAFF).isdisjoint(words) and _PATIENT.isdisjoint(words)
-            if what == "a name" and of_something_else:
-                continue
+    of_something_else = not (NOT_A_PERSON | STAFF).isdisjoint(words) and PATIENT.isdisjoint(words)
+    for what, alone in ALONE.items():
+        if not alone.isdisjoint(words) and not (of_something_else and what in OF_SOMETHING_ELSE):
             return what
-    return None
+    return next((what for start, what in BEGINNINGS if any(word.startswith(start) for word in words)), None)
 
 
-def check_identifiers(table: Table, frame: pd.DataFrame) -> list[Problem]:
+def check_identifiers(
+    table: Table, frame: pd.DataFrame, read: Mapping[str, Sequence[Column]] | None = None
+) -> list[Problem]:
     """Columns of an export that identify a patient directly, by their header or by what they hold.
 
     Parameters
@@ -106,6 +64,10 @@ def check_identifiers(table: Table, frame: pd.DataFrame) -> list[Problem]:
     table : str
     frame : DataFrame
         Text cells under the export's headers, without the columns that the mapping drops.
+    read : mapping of str to sequence of Column, or None
+        What is read from each header. Names are looked for where ids of patients, records and sessions are read and
+        where nothing is; dates of birth and sentences where nothing is: elsewhere only codes, numbers and short
+        words come through.
 
     Returns
     -------
@@ -114,38 +76,36 @@ def check_identifiers(table: Table, frame: pd.DataFrame) -> list[Problem]:
     """
     problems = []
     for header in frame.columns:
+        columns = (read or {}).get(header, ())
         what = identifier_of(header)
+        held = None if what is not None else _held(frame[header].dropna(), columns)
         if what is not None:
             rule = f"announces {what}, which may identify a patient and is not read"
-            problems.append(Problem(table, None, header, rule, _REMEDY, "identifier", fatal=True))
+        elif held is not None:
+            rule = f"holds what looks like {held}, which may identify a patient and are not read"
+        else:
             continue
-        held = identifier_held(frame[header].dropna().unique())
-        if held is not None:
-            rule = f"holds what looks like {held}, which identify a patient and are not read"
-            problems.append(Problem(table, None, header, rule, _REMEDY, "identifier", fatal=True))
+        problems.append(Problem(table, None, header, rule, _remedy(columns), "identifier", fatal=True))
     return problems
 
 
-def identifier_held(texts: Iterable[str]) -> str | None:
-    """Which direct identifier do the distinct cells of a column look like? None for none.
+def identity_of(header: str, cells: pd.Series, columns: Sequence[Column] = ()) -> str | None:
+    """Which direct identifier does a column announce or hold, if some of our columns are read from it?"""
+    return identifier_of(header) or _held(cells.dropna(), columns)
 
-    One e-mail address is enough; telephone numbers have to be most of the column, as ids may look like one.
 
-    Examples
-    --------
-    >>> identifier_held(["a", "b@example.org"])
-    'e-mail addresses'
-    >>> identifier_held(["00123", "0123", "0456"]) is None
-    True
-    """
-    phones = total = 0
-    for text in texts:
-        total += 1
-        if "@" in text and _EMAIL.search(text):
-            return "e-mail addresses"
-        plain = text.strip()
-        if _PHONE.fullmatch(plain) and 9 <= sum(c.isdigit() for c in plain) <= 15 and not plain.isdigit():
-            phones += 1
-    if phones >= _FEWEST_CELLS and phones >= _SHARE * total:
-        return "telephone numbers"
-    return None
+def _held(cells: pd.Series, columns: Sequence[Column]) -> str | None:
+    texts = [str(text) for text in cells.unique()]
+    if (found := identifier_held(texts)) is not None:
+        return found
+    if all(column.name in _OF_A_PERSON for column in columns) and names_held(texts, len(cells)):
+        return "names of people"
+    if columns:
+        return None
+    return "dates of birth" if birthdays_held(texts) else "free text" if notes_held(texts) else None
+
+
+def _remedy(columns: Sequence[Column]) -> str:
+    if any(column.required for column in columns):
+        return "Export the number or code that the record system itself uses in its place."
+    return _REMEDY

@@ -51,7 +51,7 @@ def apply_mapping(raw: RawTable, mapping: Mapping, *, devices: MappingABC[str, s
         return Mapped(raw.table, pd.DataFrame(index=pd.RangeIndex(0)), [], {}, raw.problems, ())
     sources = find_sources(raw.table, list(raw.frame.columns), mapping)
     work = _Work(raw, mapping, sources, ColumnReader(raw, mapping.settings_of(raw.table)))
-    work.problems += check_identifiers(raw.table, raw.frame)
+    work.problems += check_identifiers(raw.table, raw.frame, sources.read_from)
     work.problems += sources.problems
     work.take_reader_problems()
     work.find_totals()

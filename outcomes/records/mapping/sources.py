@@ -52,6 +52,15 @@ class Sources:
     alike: int = 0
     problems: list[Problem] = field(default_factory=list)
 
+    @property
+    def read_from(self) -> dict[str, list[Column]]:
+        """What is read from each header of the export that something is read from."""
+        found: dict[str, list[Column]] = {}
+        for source in self.found:
+            for header in source.headers:
+                found.setdefault(header, []).append(source.column)
+        return found
+
 
 def find_sources(table: Table, headers: Sequence[str], mapping: Mapping) -> Sources:
     """Match the mapping's headers, and our own names, with the headers of an export.

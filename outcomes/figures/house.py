@@ -29,6 +29,7 @@ MID = "#59636b"
 HAIR = "#c9cfd1"
 WASH = "#edf2f0"
 REED = "#83a8a3"
+MOSS = "#65908a"
 
 FAMILY = "Source Sans 3"
 TEXT_MM = 116.0
@@ -58,7 +59,7 @@ LINE_STYLES: tuple[LineStyle, ...] = (
     LineStyle(INK, (0, (1.1, 1.3)), 1.7),
     LineStyle(PLUM, (0, (7.0, 1.5, 1.2, 1.5)), 1.4),
     LineStyle(MID, (0, (9.0, 2.6)), 1.1),
-    LineStyle(REED, (0, (3.0, 1.2, 1.0, 1.2, 1.0, 1.2)), 1.9),
+    LineStyle(MOSS, (0, (3.0, 1.2, 1.0, 1.2, 1.0, 1.2)), 1.9),
 )
 
 STYLE: Any = {

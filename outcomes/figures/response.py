@@ -65,7 +65,7 @@ def _support(exhibit: Response, axes: Axes, beyond: int) -> None:
     edges = exhibit.histogram_edges
     middles = [(a + b) / 2 for a, b in pairwise(edges)]
     widths = [b - a for a, b in pairwise(edges)]
-    axes.bar(middles, exhibit.histogram_zones, width=[0.92 * w for w in widths], color=house.REED, linewidth=0)
+    axes.bar(middles, exhibit.histogram_zones, width=[0.92 * w for w in widths], color=house.MOSS, linewidth=0)
     axes.bar(middles, exhibit.histogram_patients, width=[0.5 * w for w in widths], color=house.PINE, linewidth=0)
     axes.set_yticks([])
     axes.spines["left"].set_visible(False)

@@ -198,7 +198,7 @@ def _remark_sessions(zones: pd.DataFrame, own: pd.DataFrame, read: Typed, notes:
     if count := int(refused.sum()):
         notes.append(f"sessions: {_n(count, 'zone')} of a refused session row kept, without what it held")
     if count := int((~known & ~refused).sum()):
-        notes.append(f"sessions: {_n(count, 'zone')} have no row in the sessions table")
+        notes.append(f"sessions: {_n(count, 'zone')} without a row in the sessions table")
     if count := int((~own["session_id"].isin(zones["session_id"])).sum()):
         notes.append(f"sessions: {_n(count, 'session')} without an accepted zone")
 

@@ -15,6 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from outcomes.errors import ExportRejected
+from outcomes.records.alike import look_alike_ids
 from outcomes.records.assemble import assemble, fill_from_first_layer
 from outcomes.records.cases import Cases, Source, SourceFile, TableCount
 from outcomes.records.contract import TABLES, Table
@@ -205,6 +206,7 @@ def check(
         notes=(
             *(f"{table}: {note}" for table, one in mapped.items() for note in one.notes),
             *(f"{p.table}: {_sentence_of(p)}; nothing was converted" for p in problems if p.kind == "unit_suspect"),
+            *(f"{p.table}: {_sentence_of(p)}" for p in problems if p.kind == "ids_look_alike"),
         ),
     )
     frame = _refused_frame(problems, refused)
@@ -266,6 +268,7 @@ def _check_rows(tables: dict[Table, Typed]) -> tuple[list[Problem], pd.DataFrame
         if any(problem.fatal for problem in one.problems):
             continue
         problems += suspect_units(one)
+        problems += look_alike_ids(one)
         problems += find_problems(one)
         problems += repeated_rows(one, _KEYS[table])
     zones = tables["zones"]

@@ -47,7 +47,7 @@ def suspect_units(table: Typed) -> list[Problem]:
         if suspicion.column not in table.present or not table.frame[suspicion.column].notna().any():
             continue
         middle = float(table.frame[suspicion.column].median())
-        if not suspicion.below <= middle <= suspicion.above:
+        if not suspicion.below <= middle <= suspicion.above and middle > 0:
             found.append(
                 Problem(
                     table=table.table,

@@ -11,6 +11,7 @@ import pandas as pd
 from outcomes.errors import ReportError
 from outcomes.records.cases import Source
 from outcomes.records.load import Checked
+from outcomes.records.mapping.sources import COLUMN_MISSING
 from outcomes.records.problems import Problem, problem_frame
 from outcomes.report.writing import csv_bytes, replace_file
 from outcomes.wording import count, listing, number_word, plural
@@ -20,7 +21,7 @@ ROWS_NAMED = 5
 
 def checked_text(checked: Checked) -> str:
     """What would be refused and why, grouped by rule with counts, the first rows named; no value."""
-    lines = [_counts(checked.source)]
+    lines = [_counts(checked.source) if checked.cases is not None else _unused(checked)]
     if checked.problems:
         lines.append(problems_text(checked.problems))
     lines += [f"Read: {file.table}: {'; '.join(file.reading)}." for file in checked.source.files if file.reading]
@@ -35,10 +36,17 @@ def checked_text(checked: Checked) -> str:
 def problems_text(problems: Sequence[Problem]) -> str:
     """Problems grouped by table, column, rule and remedy: how often, where first, what to do."""
     groups: dict[tuple[bool, str, str, str, str], list[Problem]] = defaultdict(list)
+    absent: dict[tuple[str, str], list[str]] = defaultdict(list)
     for problem in problems:
+        if problem.kind == "column_missing" and problem.rule.startswith(COLUMN_MISSING):
+            absent[problem.table, problem.remedy].append(problem.column)
+            continue
         key = (not problem.fatal, problem.table, problem.column, problem.rule, problem.remedy)
         groups[key].append(problem)
-    lines = []
+    lines = [
+        f"{table}: {_needed(columns)} not in the export: {', '.join(columns)}. {_closed(remedy)}"
+        for (table, remedy), columns in absent.items()
+    ]
     for (_, table, column, rule, remedy), found in sorted(groups.items(), key=lambda g: (g[0][0], -len(g[1]), g[0])):
         rows = sorted(p.row for p in found if p.row is not None)
         place = f"{table}, column {column}" if column else table
@@ -86,6 +94,25 @@ def _counts(source: Source) -> str:
         f"{count(c.rows_refused)} refused."
         for c in source.counts
     )
+
+
+def _unused(checked: Checked) -> str:
+    """Rows of an export that cannot be used: how many were read, and how many have a fault of their own."""
+    lines = []
+    for c in checked.source.counts:
+        own = f"; {count(c.rows_refused)} of them with a fault of {'its' if c.rows_refused == 1 else 'their'} own"
+        lines.append(
+            f"{c.table}: {plural(c.rows_read, 'row')} read, none used{own if c.rows_refused else ''}."
+            if c.rows_read
+            else f"{c.table}: no row was read."
+        )
+    return "\n".join(lines)
+
+
+def _needed(columns: Sequence[str]) -> str:
+    if len(columns) == 1:
+        return "a column that every row needs is"
+    return f"{plural(len(columns), 'column')} that every row needs are"
 
 
 def _rows(rows: Sequence[int]) -> str:

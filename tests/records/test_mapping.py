@@ -405,7 +405,10 @@ def test_half_swapped_dates_are_refused_with_the_pattern_until_confirmed(tmp_pat
     raw = read_table(path, "zones", Mapping().reading("zones"))
     one = apply_mapping(raw, Mapping())
     assert [(p.kind, p.column, p.fatal) for p in one.problems] == [("dates_half_swapped", "consent_on", True)]
-    assert "3 date cells, all with a day up to 12, and 3 text cells, all with a day above 12" in one.problems[0].rule
+    assert (
+        "3 date cells with a day up to 12 and none above, and 3 text cells with a day above 12 and none up to it"
+        in one.problems[0].rule
+    )
     swapped = apply_mapping(
         raw, parse_mapping('[columns]\nconsent_on = {from = "consent_on", date_cells = "swapped"}\n')
     )
@@ -466,8 +469,8 @@ def test_times_of_day(tmp_path: Path) -> None:
 def test_a_date_can_stand_for_days_since_treatment(tmp_path: Path) -> None:
     mapping = '[columns]\nlast_seen_day = { from = "Last visit", unit = "date" }\n'
     one = flat(tmp_path, "Last visit", ["2026-03-09", "", "2026-03-01", "soon"], mapping)
-    assert column(one, "last_seen_day") == ["7", None, "-1", None]
-    assert faults(one) == [("not_a_date", 5)]
+    assert column(one, "last_seen_day") == ["7", None, None, None]
+    assert faults(one) == [("not_a_date", 5), ("before_treatment", 4)]
 
 
 # Density index, totals, reader's problems ----------------------------------------------------------------------
@@ -517,7 +520,7 @@ def test_unreadable_cells_refuse_their_row_only_where_the_column_is_used(tmp_pat
     assert [(p.kind, p.row, p.column) for p in one.problems] == [("undecodable", 3, "dressing")]
     assert one.faults == {(3, "dressing")}
     assert column(one, "dressing") == ["müll", None]
-    assert "1 unreadable cell(s) in columns that are not used" in one.notes
+    assert "1 unreadable cell(s) in columns that are not used (extra: row 2)" in one.notes
 
 
 def test_a_row_whose_cells_cannot_be_told_apart_has_that_problem_alone(tmp_path: Path) -> None:
@@ -526,6 +529,83 @@ def test_a_row_whose_cells_cannot_be_told_apart_has_that_problem_alone(tmp_path:
     assert faults(one) == [("too_few_cells", 9)]
     assert (9, "density_pct") in one.faults
     assert one.frame.iloc[7].isna().all()
+
+
+@pytest.mark.parametrize(
+    "line", ["Σ,,,,,,,33,,4", ",,,,,,,33,19,4", "Durchschnitt,,,,,,,11,6.3,1.3", "n = 3,,,,,,,,,3", "合計,,,,,,,33,,4"]
+)
+def test_a_row_without_id_date_and_code_is_no_record_whatever_it_is_called(tmp_path: Path, line: str) -> None:
+    one = mapped(tmp_path, f"{NEEDED}\n{ROW.format(n=1)}\n{line}\n")
+    assert faults(one) == [("totals_row", 3)]
+
+
+@pytest.mark.parametrize(
+    "above", ["a,b,c", "Patient data,,,,,,,,,", "one,two,three,four,five,six,seven,eight,nine,ten"]
+)
+def test_headers_below_the_first_row_are_found_and_have_to_be_declared(tmp_path: Path, above: str) -> None:
+    text = f"{above}\n{NEEDED}\n{ROW.format(n=1)}\n"
+    found = [p for p in mapped(tmp_path, text).problems if p.fatal]
+    assert [p.kind for p in found][:1] == ["header_row"]
+    assert "header_row = 2" in found[0].remedy
+    assert not any(p.kind == "column_missing" for p in found)
+    assert not mapped(tmp_path, text, "[file]\nheader_row = 2\n").problems
+
+
+def test_headers_of_the_mapping_are_found_below_the_first_row_too(tmp_path: Path) -> None:
+    names = NEEDED.split(",")
+    rules = "[columns]\n" + "\n".join(f'{name} = "H {i}"' for i, name in enumerate(names)) + "\n"
+    text = "title" + "," * 9 + "\n" + ",".join(f"H {i}" for i in range(len(names))) + f"\n{ROW.format(n=1)}\n"
+    assert [p.kind for p in mapped(tmp_path, text, rules).problems if p.fatal] == ["header_row"]
+
+
+def test_headers_again_in_another_order_stop_the_file(tmp_path: Path) -> None:
+    names = NEEDED.split(",")
+    other = [*names[:-2], names[-1], names[-2]]
+    row = ROW.format(n=1)
+    one = mapped(tmp_path, f"{NEEDED}\n{row}\n{','.join(other)}\n{ROW.format(n=2)}\n")
+    assert [(p.kind, p.fatal) for p in one.problems] == [("header_changes", True)]
+    assert "row 3" in one.problems[0].rule
+    again = mapped(tmp_path, f"{NEEDED}\n{row}\n{NEEDED}\n{ROW.format(n=2)}\n")
+    assert faults(again) == [("header_again", 3)]
+    unnamed = mapped(tmp_path, f"{NEEDED},\n{row},x\n{NEEDED},\n{ROW.format(n=2)},x\n")
+    assert faults(unnamed) == [("header_again", 3)]
+
+
+def test_a_header_longer_than_any_header_stops_and_is_not_repeated(tmp_path: Path) -> None:
+    one = mapped(tmp_path, f"{NEEDED},{'x' * 301}\n{ROW.format(n=1)},1\n")
+    assert faults(one) == [("header_too_long", None)]
+    assert "xxx" not in one.problems[0].rule
+    assert not mapped(tmp_path, f"{NEEDED},{'x' * 300}\n{ROW.format(n=1)},1\n").problems
+
+
+def test_one_header_is_not_two_numbers_and_may_be_two_ids(tmp_path: Path) -> None:
+    with pytest.raises(MappingError, match="reads one header as pulse_energy_mj and as density_pct"):
+        parse_mapping('[columns]\npulse_energy_mj = "Setting"\ndensity_pct = "setting"\n')
+    parse_mapping(
+        '[columns]\nspot_um = {from = "Tip", codes = {A = "120"}}\npulse_us = {from = "Tip", codes = {A = "90"}}\n'
+    )
+    one = mapped(
+        tmp_path, f"{NEEDED}\n{ROW.format(n=1)}\n", '[columns]\npatient_id = "patient_id"\nsession_id = "patient_id"\n'
+    )
+    assert not one.problems
+    assert "patient_id read as patient_id and as session_id" in one.notes
+
+
+def test_a_date_before_treatment_is_said_in_words_of_dates(tmp_path: Path) -> None:
+    rules = '[columns]\nlast_seen_day = {from = "seen", unit = "date"}\n'
+    one = flat(tmp_path, "seen", ["2026-03-01", "2026-03-09", ""], rules)
+    assert faults(one) == [("before_treatment", 2)]
+    assert column(one, "last_seen_day")[1:] != [None, None]
+    assert column(one, "last_seen_day")[::2] == [None, None]
+
+
+def test_stray_bytes_are_said_even_in_a_dropped_column(tmp_path: Path) -> None:
+    path = tmp_path / "export.csv"
+    path.write_bytes(f"{NEEDED},note\n{ROW.format(n=1)},".encode() + b"M\xc3\xbcller 900 \xb5J\n")
+    rules = parse_mapping('[drop]\ncolumns = ["note"]\n')
+    raw = read_table(path, "zones", rules.reading("zones"))
+    assert "bytes that cannot be decoded in dropped columns (row 2)" in raw.reading
+    assert not apply_mapping(raw, rules).problems
 
 
 def test_stacked_exports_keep_their_spreadsheet_rows(tmp_path: Path) -> None:

@@ -45,8 +45,8 @@ def half_swapped(seen: Iterable[Seen]) -> Fault | None:
     if _apart(typed, last, fewest=1):
         return Fault(
             "dates_half_swapped",
-            f"has {_count(typed)} date cells, all with a day up to 12, and {_count(last)} text cells, all with a day "
-            "above 12: a spreadsheet has swapped day and month in the first and left the second",
+            f"has {_n(typed, 'date cell')} with a day up to 12 and none above, and {_n(last, 'text cell')} with a day "
+            "above 12 and none up to it: a spreadsheet has swapped day and month in the first and left the second",
             'Export the dates again as text; or confirm date_cells = "swapped" (or "right") in the mapping.',
         )
     sorts = (
@@ -68,6 +68,11 @@ def half_swapped(seen: Iterable[Seen]) -> Fault | None:
 
 def _count(cells: Sequence[Seen]) -> int:
     return sum(cell.times for cell in cells)
+
+
+def _n(cells: Sequence[Seen], noun: str) -> str:
+    count = _count(cells)
+    return f"{count:,} {noun}" if count == 1 else f"{count:,} {noun}s"
 
 
 def _apart(early: Sequence[Seen], late: Sequence[Seen], *, fewest: int) -> bool:

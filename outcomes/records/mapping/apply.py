@@ -6,23 +6,34 @@ from collections import Counter
 from collections.abc import Mapping as MappingABC
 from dataclasses import dataclass, field
 
+import numpy as np
 import pandas as pd
 
 from outcomes.records.contract import CONTRACT, Table
-from outcomes.records.convert.cells import Converted, each
+from outcomes.records.convert.cells import Converted, Fault, each
 from outcomes.records.convert.units import AS_DATE
 from outcomes.records.guesses import guess_columns
-from outcomes.records.mapping.columns import ColumnReader, days_since, read_id
+from outcomes.records.headers import rows_in_words
+from outcomes.records.mapping.columns import NUMBERS, ColumnReader, days_since, read_id
 from outcomes.records.mapping.density import convert_density
 from outcomes.records.mapping.remarks import counted
-from outcomes.records.mapping.sources import MOST_HEADERS, Source, Sources, find_sources
+from outcomes.records.mapping.sources import MOST_HEADERS, Source, Sources, find_sources, header_below
 from outcomes.records.mapping.types import Mapped, Mapping
 from outcomes.records.privacy import check_identifiers
 from outcomes.records.problems import MOST_PROBLEMS, Problem, too_many
 from outcomes.records.readers.raw import RawTable
 
+_OF_HEADERS = ("column_missing", "header_unknown")
+_TELLING_KINDS = ("id", "date", "code", "boolean")
+_FEWEST_TELLING_COLUMNS = 3
 CLOSE = 0.77
 """Likeness of a header that nothing is read from to a column that is absent, from which it is told."""
+
+BEFORE_TREATMENT = Fault(
+    "before_treatment",
+    "lies before the day of treatment on the same row",
+    "Correct one of the two dates where the record is kept.",
+)
 
 _KEYS: dict[Table, tuple[str, ...]] = {
     "zones": ("record_id",),
@@ -50,6 +61,8 @@ def apply_mapping(raw: RawTable, mapping: Mapping, *, devices: MappingABC[str, s
     if raw.fatal:
         return Mapped(raw.table, pd.DataFrame(index=pd.RangeIndex(0)), [], {}, raw.problems, ())
     sources = find_sources(raw.table, list(raw.frame.columns), mapping)
+    if (below := header_below(raw, mapping)) is not None and any(p.kind in _OF_HEADERS for p in sources.problems):
+        sources.problems = [below, *(p for p in sources.problems if p.kind not in _OF_HEADERS)]
     work = _Work(raw, mapping, sources, ColumnReader(raw, mapping.settings_of(raw.table)))
     work.problems += check_identifiers(raw.table, raw.frame, sources.read_from)
     work.problems += sources.problems
@@ -87,7 +100,7 @@ class _Work:
             for header in source.headers:
                 names.setdefault(header, []).append(source.column.name)
         position = {row: i for i, row in enumerate(self.raw.rows)}
-        aside = 0
+        aside: dict[str, list[int]] = {}
         for problem in self.raw.problems:
             if problem.row is None:
                 self.problems.append(problem)
@@ -99,9 +112,11 @@ class _Work:
                 self.faults |= {(problem.row, name) for name in names[problem.column]}
                 self.reader.blind.setdefault(problem.column, set()).add(position[problem.row])
             else:
-                aside += 1
+                aside.setdefault(problem.column, []).append(problem.row)
         if aside:
-            self.of_the_file.append(f"{aside} unreadable cell(s) in columns that are not used")
+            where = "; ".join(f"{header}: {rows_in_words(rows)}" for header, rows in aside.items())
+            cells = sum(len(rows) for rows in aside.values())
+            self.of_the_file.append(f"{cells} unreadable cell(s) in columns that are not used ({where})")
 
     def set_aside(self, position: int) -> None:
         """Leave out a row that has a problem as a whole: its single cells say nothing."""
@@ -109,28 +124,36 @@ class _Work:
         self.faults |= {(self.raw.rows[position], column.name) for column in CONTRACT[self.raw.table]}
 
     def find_totals(self) -> None:
-        """Rows whose first cell says that they are totals, and that are no record.
+        """Rows that are no record: totals by their first cell, and rows without any id, date or code.
 
-        They have no id; or, where the id itself stands in the first column, none of the dates and codes that a
-        record has.
+        A row whose first cell says totals has no id; or, where the id itself stands in the first column, none of the
+        dates and codes that a record has. Whatever the first cell says, in whatever language, a row of zones that has
+        only numbers beside it is none either.
         """
         first = self.raw.frame.columns[0] if len(self.raw.frame.columns) else ""
         ids = [s for s in self.sources.found if s.column.name in _KEYS[self.raw.table] and s.headers]
         if not ids or any(first in source.headers for source in ids):
             ids = [s for s in self.sources.found if s.column.kind in ("date", "code", "boolean") and s.headers]
+        named = [header for source in ids for header in source.headers]
         for i in sorted(self.raw.total_rows) if ids else ():
-            if all(pd.isna(self.raw.frame[header].iloc[i]) for source in ids for header in source.headers):
-                self.set_aside(i)
-                self.problems.append(
-                    Problem(
-                        self.raw.table,
-                        self.raw.rows[i],
-                        "",
-                        "the row holds totals; it is not a record",
-                        "No record is lost; leave totals out of the export to be rid of the message.",
-                        "totals_row",
-                    )
-                )
+            if self.raw.frame[named].iloc[i].isna().all():
+                self._no_record(i, "the row holds totals; it is not a record")
+        told = [s for s in self.sources.found if s.column.kind in _TELLING_KINDS and first not in s.headers]
+        headers = sorted({header for source in told for header in source.headers})
+        if self.raw.table == "zones" and len(headers) >= _FEWEST_TELLING_COLUMNS:
+            numbers = sorted(
+                {h for s in self.sources.found if s.column.kind in NUMBERS for h in s.headers} - set(headers)
+            )
+            bare = self.raw.frame[headers].isna().all(axis=1) & self.raw.frame[numbers].notna().any(axis=1)
+            for i in np.flatnonzero(bare.to_numpy(dtype=bool)).tolist():
+                self._no_record(i, "the row has no id, no date and no code, as a line of totals; it is not a record")
+
+    def _no_record(self, position: int, rule: str) -> None:
+        if position in self.reader.aside:
+            return
+        self.set_aside(position)
+        remedy = "No record is lost; leave totals out of the export to be rid of the message."
+        self.problems.append(Problem(self.raw.table, self.raw.rows[position], "", rule, remedy, "totals_row"))
 
     def convert(self, devices: MappingABC[str, str] | None) -> dict[str, pd.Series]:
         """Every column in our words, in contract order."""
@@ -147,7 +170,10 @@ class _Work:
             columns[source.column.name] = self._settle(source, converted)
         for source in self.sources.found:
             if source.spec.unit == AS_DATE and "treated_on" in columns:
-                columns[source.column.name] = days_since(columns[source.column.name], columns["treated_on"])
+                days = days_since(columns[source.column.name], columns["treated_on"])
+                early = days.str.startswith("-").fillna(False).to_numpy(dtype=bool)
+                faults = dict.fromkeys(np.flatnonzero(early).tolist(), BEFORE_TREATMENT)
+                columns[source.column.name] = self._settle(source, Converted(days.mask(early), faults))
                 self.notes["dates turned into days since treatment"] += 1
         return columns
 
@@ -224,6 +250,9 @@ class _Work:
             notes.append(f"{self.sources.alike} header(s) matched despite capitals, spaces or look-alike characters")
         if self.mapping.sha256 is not None and self.sources.own_name:
             notes.append(f"{self.sources.own_name} column(s) taken by their own name, which the mapping does not name")
+        for header, columns in self.sources.read_from.items():
+            if len(columns) > 1:
+                notes.append(f"{header} read as {' and as '.join(column.name for column in columns)}")
         if self.sources.unused and self.sources.found:
             notes.append(f"not used: {self.unused()}")
         return [*self.of_the_file, *notes]

@@ -93,6 +93,7 @@ def parse_mapping(text: str, *, sha256: str | None = None) -> Mapping:
     dropped = check.texts(drop.get("columns", []), "columns in [drop]")
     index = check.density(check.table(content, "density_index", "the mapping"))
     check.used_and_dropped(columns, dropped)
+    check.used_twice(columns)
     check.done()
     return Mapping(columns, settings, dropped, index, sha256)
 
@@ -284,6 +285,17 @@ class _Check:
             for spec in specs:
                 if any(fold(header) in gone for header in spec.headers):
                     self.fault(f"[{table}.columns.{spec.name}] uses a header that [drop] leaves out")
+
+    def used_twice(self, columns: dict[Table, tuple[ColumnMapping, ...]]) -> None:
+        """One header can be a number or a date of one kind only, unless its codes say what each makes of it."""
+        for table, specs in columns.items():
+            first: dict[str, str] = {}
+            for spec in specs:
+                plain = COLUMN[table][spec.name].kind in ("number", "integer", "date", "time") and not spec.codes
+                for header in spec.headers if plain and not spec.holds_dates(COLUMN[table][spec.name]) else ():
+                    other = first.setdefault(fold(header), spec.name)
+                    if other != spec.name:
+                        self.fault(f"[{table}.columns] reads one header as {other} and as {spec.name}")
 
 
 def _hint(word: str, options: Iterable[str]) -> str:

@@ -10,7 +10,10 @@ from outcomes.records.guesses import guess_columns
 from outcomes.records.headers import did_you_mean, find_header, fold
 from outcomes.records.mapping.types import ColumnMapping, Mapping
 from outcomes.records.problems import Problem
+from outcomes.records.readers.raw import RawTable
 
+_ROWS_LOOKED_AT, _FEWEST_HEADERS = 20, 3
+COLUMN_MISSING = "is not in the export and every row needs it"
 MOST_HEADERS = 300
 """Headers among which an absent column is looked for."""
 
@@ -75,6 +78,7 @@ def find_sources(table: Table, headers: Sequence[str], mapping: Mapping) -> Sour
     declared = mapping.columns_of(table)
     spoken_for = {fold(header) for spec in declared.values() for header in spec.headers}
     asked: set[str] = set()
+    unclear: set[str] = set()
     exact = {header for spec in declared.values() for header in spec.headers}
     for column in CONTRACT[table]:
         spec = declared.get(column.name)
@@ -90,10 +94,34 @@ def find_sources(table: Table, headers: Sequence[str], mapping: Mapping) -> Sour
         resolved = _resolve(table, spec, headers, exact, sources)
         if resolved is not None:
             sources.found.append(Source(column, spec, resolved))
+        else:
+            unclear |= {fold(header) for header in spec.headers}
     used = {header for source in sources.found for header in source.headers}
-    sources.unused = tuple(header for header in headers if header not in used)
+    sources.unused = tuple(header for header in headers if header not in used and fold(header) not in unclear)
     _required(table, asked, sources, mapped=bool(declared))
     return sources
+
+
+def header_below(raw: RawTable, mapping: Mapping) -> Problem | None:
+    """Whether one of the first rows, not the one that was read as such, holds the headers that are looked for."""
+    table = raw.table
+    wanted = {fold(header) for spec in mapping.columns_of(table).values() for header in spec.headers}
+    wanted |= {fold(column.name) for column in CONTRACT[table]}
+    here = sum(fold(header) in wanted for header in raw.frame.columns)
+    for i in range(min(_ROWS_LOOKED_AT, len(raw.rows))):
+        there = len({key for cell in raw.frame.iloc[i].dropna() if (key := fold(str(cell))) in wanted})
+        if there >= _FEWEST_HEADERS and there > 2 * here:
+            row = raw.rows[i]
+            return Problem(
+                table,
+                None,
+                "",
+                f"row {row} looks like the one that holds the headers",
+                f"Declare header_row = {row} under [file] in the mapping, or delete the rows above it.",
+                "header_row",
+                fatal=True,
+            )
+    return None
 
 
 def _resolve(
@@ -153,7 +181,7 @@ def _required(table: Table, asked: set[str], sources: Sources, *, mapped: bool) 
                 table,
                 None,
                 column.name,
-                f"is not in the export and every row needs it ({column.describes})",
+                f"{COLUMN_MISSING} ({column.describes})",
                 f"Name its header under [{table}.columns] in the mapping.{hint}",
                 "column_missing",
                 fatal=True,

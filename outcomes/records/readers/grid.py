@@ -18,9 +18,17 @@ from outcomes.records.readers.raw import RawTable, TableReading
 LONGEST_CELL = 32_767
 """Characters in a cell at most; a spreadsheet holds no more."""
 
-_TOTALS = re.compile(r"(?:grand |sub ?)?totals?\b.*|sum\b.*|gesamt.*|summe\b.*|totaal\b.*", re.S)
+LONGEST_HEADER = 300
+NO_HEADER = "(no header, column "
+_TOTALS = re.compile(
+    r"[\u03a3\u2211].*|(?:(?:grand |sub ?)?totals?|sum|gesamt\w*|summe|zwischensumme|totaal|somme|suma|soma|somma|totale|"
+    r"totaux|average|mean|median|mittelwert|durchschnitt|moyenne|media|gemiddelde|count|anzahl|n ?=)(?!\w).*",
+    re.S,
+)
 
 _MOST_LETTERS = 5
+_COLUMNS_LOOKED_AT, _FEWEST_HEADERS = 3, 3
+"""In how many columns a second row of headers is looked for, and how many headers it holds at least."""
 
 Cells = list[str | None]
 
@@ -74,7 +82,7 @@ def column_letter(position: int) -> str:
 def name_headers(cells: Sequence[str | None]) -> list[str]:
     """Headers as shown; a column without one is called by its letter."""
     shown = [tidy_header(cell or "") for cell in cells]
-    return [header or f"(no header, column {column_letter(i)})" for i, header in enumerate(shown)]
+    return [header or f"{NO_HEADER}{column_letter(i)})" for i, header in enumerate(shown)]
 
 
 def check_headers(headers: Sequence[str], columns: Sequence[Cells], rows: Sequence[int], faults: Faults) -> None:
@@ -87,6 +95,13 @@ def check_headers(headers: Sequence[str], columns: Sequence[Cells], rows: Sequen
                 "Save the export again, as UTF-8, or declare its encoding in the mapping.",
             )
             break
+    for i, header in enumerate(headers):
+        if len(header) > LONGEST_HEADER:
+            faults.file(
+                "header_too_long",
+                f"column {column_letter(i)} has a header of more than {LONGEST_HEADER} characters, as where it is none",
+                "Shorten it in the export, or declare in the mapping which row holds the headers, as header_row.",
+            )
     for header, times in Counter(headers).items():
         if times > 1:
             faults.file("header_repeated", *_repeated(header, headers, columns, rows), column=header)
@@ -198,6 +213,11 @@ def assemble(
     gone = {header for name in rules.dropped for header in find_header(name, names)}
     if dropped := [i for i in keep if names[i] in gone]:
         said.append(f"{len(dropped)} column(s) dropped, as the mapping asks")
+        strayed = sorted(
+            {row for i in dropped for row, cell in zip(rows, columns[i], strict=True) if STRAY in (cell or "")}
+        )
+        if strayed:
+            said.append(f"bytes that cannot be decoded in dropped columns ({rows_in_words(strayed)})")
     keep = [i for i in keep if names[i] not in gone]
     names, columns = [names[i] for i in keep], [columns[i] for i in keep]
     if looks_like_data([tidy_header(header or "") for header in headers]):
@@ -233,17 +253,37 @@ def _total_rows(columns: Sequence[Cells]) -> frozenset[int]:
 def _mark_repeated_headers(
     headers: Sequence[str], columns: Sequence[Cells], rows: Sequence[int], faults: Faults
 ) -> None:
+    """Rows that repeat the headers; one that holds them in another order stops, as all below it stand wrong."""
     if len(headers) < 2:
         return
-    for i, cell in enumerate(columns[0]):
-        if cell is None or tidy_header(cell) != headers[0]:
-            continue
-        if all(tidy_header(cells[i] or "") == header for header, cells in zip(headers, columns, strict=True)):
+    written = ["" if header.startswith(NO_HEADER) else header for header in headers]
+    keys = {fold(header) for header in written if header}
+    plain = {header.casefold() for header in written if header}
+    suspects = {
+        i
+        for cells in columns[:_COLUMNS_LOOKED_AT]
+        for i, cell in enumerate(cells)
+        if cell is not None and cell.strip().casefold() in plain
+    }
+    for i in sorted(suspects):
+        shown = [tidy_header(cells[i] or "") for cells in columns]
+        if shown == written:
             faults.row(
                 rows[i], "", "header_again",
                 "the row repeats the headers; it is not a record",
                 "Delete the row in the export, or export the parts separately.",
             )  # fmt: skip
+            continue
+        filled = [cell for cell in shown if cell]
+        known = {fold(cell) for cell in filled} & keys
+        if len(known) >= _FEWEST_HEADERS and 2 * len(known) >= len(filled):
+            faults.file(
+                "header_changes",
+                f"row {rows[i]} holds headers again, in another order or of other columns, so what is below it stands "
+                "under the wrong ones",
+                "Export the parts as files of their own, or with the same columns in the same order.",
+            )
+            return
 
 
 def text_frame(headers: Sequence[str], columns: Sequence[Cells], length: int) -> pd.DataFrame:

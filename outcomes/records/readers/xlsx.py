@@ -344,8 +344,8 @@ def _said(structure: Structure, rows: Sequence[int], used: set[int], found: _Fou
         said.append(f"{len(columns)} hidden column(s) were read like the others")
     if structure.merged:
         said.append(f"{len(structure.merged)} merged block(s) in the sheet")
-    if structure.formulas:
-        said.append(f"{structure.formulas} formula cell(s); their stored results were taken")
+    if held := structure.formulas - len(structure.without_result):
+        said.append(f"{held} formula cell(s); their stored results were taken")
     if found.serials & used:
         said.append(f"day numbers read as dates in {len(found.serials & used)} column(s)")
     if found.formatted & used:

@@ -12,6 +12,7 @@ from pathlib import Path
 
 from hypothesis import strategies as st
 
+from outcomes.records.assemble import SETTING_COLUMNS
 from outcomes.records.contract import COLUMN, CONTRACT, Column, Table
 from outcomes.records.schema import FILLED_WHEN_MISSING
 from outcomes.records.vocabulary import OUTCOMES
@@ -23,6 +24,7 @@ LONG = "<a cell too long>"
 _LINKS = ("record_id", "patient_id", "session_id")
 _COMPLICATIONS = tuple(outcome.name for outcome in OUTCOMES if outcome.derived_from is None)
 _ORDERED = ("healed_after_day", "healed_by_day", "red_after_day", "red_by_day")
+_KEPT: dict[str, tuple[str, ...]] = {"visits": (*_LINKS, "day", "seen_on"), "layers": ("record_id",)}
 # "seen_on" has to fit the day of treatment: it is filled in by hand.
 _BY_HAND = frozenset({*_LINKS, "treated_on", "seen_on", "day", *_ORDERED})
 
@@ -192,7 +194,8 @@ def exports(draw: st.DrawFn, *, most_rows: int = 12) -> Export:
         )
     )
     chosen: dict[Table, list[str]] = {}
-    tables: list[Table] = ["zones", *(t for t in ("sessions", "visits") if draw(st.booleans()))]
+    others: tuple[Table, ...] = ("sessions", "layers", "visits")
+    tables: list[Table] = ["zones", *(table for table in others if draw(st.booleans()))]
     for table in tables:
         optional = [c.name for c in CONTRACT[table] if not c.required and c.name not in _BY_HAND]
         some = draw(st.lists(st.sampled_from(optional), min_size=1, max_size=10, unique=True))
@@ -221,6 +224,10 @@ def exports(draw: st.DrawFn, *, most_rows: int = 12) -> Export:
         if "sessions" in chosen:
             row = {c: draw(good_cell(COLUMN["sessions"][c])) for c in chosen["sessions"] if c not in _BY_HAND}
             export.rows["sessions"].append({**row, "session_id": session})
+    for zone in export.rows["zones"] if "layers" in chosen else ():
+        for number in range(1, 1 + draw(st.integers(0, 2))):
+            row = {c: draw(good_cell(COLUMN["layers"][c])) for c in chosen["layers"] if c not in _BY_HAND}
+            export.rows["layers"].append({**row, "record_id": zone["record_id"], "layer_no": str(number)})
     if "visits" in chosen:
         for _ in range(draw(st.integers(1, most_rows))):
             export.rows["visits"].append(_visit(draw, export, treated))
@@ -248,7 +255,7 @@ def _visit(draw: st.DrawFn, export: Export, treated: dict[str, date]) -> Row:
 def _plant(draw: st.DrawFn, export: Export, table: Table) -> None:
     rows, names = export.rows[table], export.columns[table]
     most = len(rows) - 1 if table == "zones" else len(rows)
-    positions = draw(st.lists(st.integers(0, len(rows) - 1), max_size=most, unique=True))
+    positions = draw(st.lists(st.integers(0, len(rows) - 1), max_size=most, unique=True)) if rows else []
     whole = 0
     for position in positions:
         # Where most rows are torn the whole file is refused: that is another fault.
@@ -259,9 +266,11 @@ def _plant(draw: st.DrawFn, export: Export, table: Table) -> None:
                 how = "long"  # what is left of the row would be a blank one, which is no row
             export.planted.append(Planted(table, position, "", how=how))
             continue
-        name = draw(st.sampled_from([n for n in names if table != "visits" or n not in (*_LINKS, "day", "seen_on")]))
+        name = draw(st.sampled_from([n for n in names if n not in _KEPT.get(table, ())]))
         column = COLUMN[table][name]
         text = draw(bad_cell(column))
         if not text and not any(rows[position][n] for n in names if n != name):
             text = "#N/A"  # a blank row is no row
+        if not text and table == "zones" and name in SETTING_COLUMNS and "layers" in export.rows:
+            text = "#N/A"  # a blank setting may be on the first layer
         export.planted.append(Planted(table, position, name, text))

@@ -223,8 +223,8 @@ def _term(
     label = design.labels[column]
     if effects is not None and bool(effects.one_patient[column]):
         return cannot_say(label, "it rests on one patient", method=method, data=data), float("nan")
-    divisor = None if effects is None else partial(effects.at, column=column)
-    size = 1.0 if divisor is None else divisor(best)
+    divisor = None if effects is None else partial(effects.divisor, column=column, level=level)
+    size = 1.0 if effects is None else effects.at(best, column)
     quantile = float(stats.chi2.ppf(level, 1))
     try:
         low, high = (surface.limit(column, side, best, quantile, divisor) for side in (-1, 1))

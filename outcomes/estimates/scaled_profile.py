@@ -5,11 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import stats
 
 from outcomes.estimates.binary import Cells
 from outcomes.estimates.cluster import cluster_covariance
 from outcomes.estimates.estimate import FloatArray
 from outcomes.estimates.likelihood import State, Surface
+
+FEWEST_DEGREES = 5
+"""With fewer, t reaches so far that a limit says nothing; `firth.ladder` mostly refuses such models."""
 
 _EDGE = 1e-15  # keeps Pearson residuals finite where a probability rounds to 0 or 1
 
@@ -18,17 +22,20 @@ _EDGE = 1e-15  # keeps Pearson residuals finite where a probability rounds to 0 
 class DesignEffects:
     """Design effects of the coefficients of a penalised fit to clustered records.
 
-    The estimand is the marginal odds ratio. The profile deviance D(ψ) of coefficient j is divided by
-    λ(ψ) = max(1, λα, λJ) and referred to χ² on one degree of freedom; limits are the roots.
+    The estimand is the marginal odds ratio. The profile deviance D(ψ) of coefficient j is divided by λ(ψ)·r(ψ), with
+    λ = max(1, λα, λJ), and referred to χ² on one degree of freedom; limits are the roots.
 
     λα = [I⁻¹ M I⁻¹]ⱼⱼ / [I⁻¹]ⱼⱼ with M = (1 − α) X′WX + α Σ_g s_g s_g′ and s_g = X_g′√w_g, all at the fit that is
     constrained to ψ; α is the working correlation within a patient, from pair products of Pearson residuals over
     (pairs − p), clipped to [0, 0.95]. λJ is the same ratio with the one-step leave-one-patient-out variance at
     the free fit in the numerator.
 
-    In simulations of clustered rare events (108 settings of 1,000 data sets: 1–3 % events, two or three records
-    a patient) 95 % intervals covered 0.936–0.970, the unscaled profile from 0.880 and sandwich intervals from
-    0.891. Two-sided intervals only: with rare exposures the two tails differ.
+    r allows for λ being an estimate from few patients, r = 1 + (t²/z² − 1)·(1 − λ⁻³): the more clustering adds, the more
+    the quantile of t takes the place of the normal one, with as many degrees of freedom as there are patients with the
+    rarer result, less the parameters. Without clustering r is 1. The weight is our own choice, made by simulation:
+    divided by λ alone, 95 % intervals covered as little as 0.928 in 216 settings of 4,000 data sets (1–8 % events, one to
+    twelve records a patient, correlation to 0.25), the unscaled profile 0.790; `tests/honesty` counts what they do with
+    r. Two-sided intervals only: with rare exposures the two tails differ.
 
     Attributes
     ----------
@@ -69,6 +76,18 @@ class DesignEffects:
         model = (1 - alpha) * base + alpha * float(sums @ sums)
         return max(1.0, model / base, float(self.jackknife[column]))
 
+    def divisor(self, state: State, column: int, level: float) -> float:
+        """λ·r of one coefficient at a (constrained) fit: what the deviance is divided by."""
+        size = self.at(state, column)
+        return size * few_patients(size, self.degrees_of_freedom, level)
+
+    @property
+    def degrees_of_freedom(self) -> int:
+        """Patients with the rarer result, less the parameters; at least `FEWEST_DEGREES`."""
+        without = np.bincount(self.cells.cluster, self.cells.trials - self.cells.events, self.cells.clusters) > 0
+        rarer = min(self.cells.with_events, int(without.sum()))
+        return max(FEWEST_DEGREES, rarer - self.surface.matrix.shape[1])
+
     def exchangeable(self, state: State) -> FloatArray:
         """I⁻¹ M I⁻¹, the covariance under the working correlation, on the scaled columns."""
         alpha = working_correlation(self.cells, state.probability, self.surface.matrix.shape[1])
@@ -82,6 +101,34 @@ class DesignEffects:
         cells = self.cells
         sums = np.bincount(cells.cluster, cells.trials * root[cells.pattern], cells.clusters)
         return np.asarray(sums, dtype=np.float64)
+
+
+def few_patients(size: float, degrees_of_freedom: float, level: float = 0.95) -> float:
+    """By how much more is a deviance to be divided, when its design effect was estimated from few patients?
+
+    ``1 + (t²/z² − 1)·(1 − λ⁻³)``, t and z the two-sided quantiles of the level. The weight of the two is our own choice,
+    made by simulation; it has no source.
+
+    Parameters
+    ----------
+    size : float
+        The design effect λ, at least 1.
+    degrees_of_freedom : float
+    level : float
+
+    Returns
+    -------
+    float
+        At least 1, and 1 for a design effect of 1.
+
+    Examples
+    --------
+    >>> [round(few_patients(size, 20), 3) for size in (1.0, 1.5, 4.0)]
+    [1.0, 1.093, 1.131]
+    """
+    tail = (1 - level) / 2
+    farther = float(stats.t.isf(tail, degrees_of_freedom) / stats.norm.isf(tail)) ** 2
+    return 1.0 + (farther - 1.0) * (1.0 - size**-3)
 
 
 def working_correlation(cells: Cells, probability: FloatArray, parameters: int) -> float:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 import traceback
+import warnings
 from collections.abc import Callable
 from dataclasses import fields, replace
 from datetime import date, datetime
@@ -310,6 +311,8 @@ def _explain(error: OutcomesError) -> None:
 
 def main() -> None:
     """Run the command line; a user's mistake ends in two sentences, never in a traceback."""
+    if not sys.warnoptions:
+        warnings.simplefilter("ignore")  # a library's warning may hold a value
     try:
         cli.main(standalone_mode=False)
     except click.exceptions.Exit as stop:

@@ -13,7 +13,7 @@ from outcomes.records.cases import Source
 from outcomes.records.load import Checked
 from outcomes.records.mapping.sources import COLUMN_MISSING
 from outcomes.records.problems import Problem, problem_frame
-from outcomes.report.writing import csv_bytes, replace_file
+from outcomes.report.writing import csv_bytes, replace_files
 from outcomes.wording import count, listing, number_word, plural
 
 ROWS_NAMED = 5
@@ -69,8 +69,7 @@ def write_problems(checked: Checked, folder: Path) -> Path:
         folder.mkdir(parents=True, exist_ok=True)
         for name, frame in frames.items():
             _check_own(folder / name, frame)
-        for name, frame in frames.items():
-            replace_file(folder / name, csv_bytes(frame))
+        replace_files(folder, {name: csv_bytes(frame) for name, frame in frames.items()})
     except OSError:
         raise ReportError(
             f"The folder {folder.name} cannot be written to.", "Choose another with --out, or free it."

@@ -266,21 +266,29 @@ else:
         return True
 
 
-def replace_file(path: Path, content: bytes) -> None:
-    """Write one file whole or not at all; a link in its place is replaced, not followed.
+def replace_files(folder: Path, files: dict[str, bytes]) -> None:
+    """Write files that belong together, each whole or not at all; a link in the place of one is replaced.
+
+    A run that is killed may leave some of them away, for the next run to write, and never one beside another of a
+    different run: all but the first are taken away before the first is replaced.
 
     Raises
     ------
     OSError
-        If the disk refuses; the file is then as it was.
+        If the disk refuses; the files are then as they were, unless it refuses to rename.
     """
-    fresh = path.with_name(f".{path.name}-{secrets.token_hex(4)}")
+    fresh = {name: folder / f".{name}-{secrets.token_hex(4)}" for name in files}
     try:
-        with fresh.open("xb") as file:
-            file.write(content)
-        fresh.replace(path)
+        for name, content in files.items():
+            with fresh[name].open("xb") as file:
+                file.write(content)
+        for name in list(files)[1:]:
+            (folder / name).unlink(missing_ok=True)
+        for name in files:
+            fresh[name].replace(folder / name)
     except BaseException:
-        fresh.unlink(missing_ok=True)
+        for path in fresh.values():
+            path.unlink(missing_ok=True)
         raise
 
 

@@ -157,6 +157,32 @@ def lists_on_a_full_disk(root: Path) -> dict:
     return {"found": found}
 
 
+def lists_killed_at_every_step(root: Path) -> dict:
+    """The lists of a check, killed before each step on the file system: which pair is left, if any."""
+    one, more = faulty(root, 1), faulty(root, 3)
+    write_problems(one, root / "old")
+    write_problems(more, root / "new")
+    pairs = {name: digests(root / name) for name in ("old", "new")}
+    found = []
+    for step in range(1, 50):
+        folder = root / f"at {step}"
+        write_problems(one, folder)
+
+        def act(folder=folder, step=step):
+            die_at(step, folder)
+            write_problems(more, folder)
+
+        status = in_child(act)
+        left = {name: digest for name, digest in digests(folder).items() if not name.startswith(".")}
+        of_one_run = [name for name, pair in pairs.items() if left.items() <= pair.items()]
+        write_problems(more, folder)
+        mended = {name: d for name, d in digests(folder).items() if not name.startswith(".")} == pairs["new"]
+        found.append({"status": status, "of": of_one_run, "names": sorted(left), "mended": mended})
+        if status == 0:
+            break
+    return {"found": found}
+
+
 def faulty(root: Path, rows: int) -> Checked:
     head = (
         "record_id,patient_id,session_id,treated_on,practitioner_id,zone,skin_type,pulse_energy_mj,density_pct,passes"

@@ -74,6 +74,17 @@ def test_a_disk_that_takes_no_more_leaves_the_earlier_lists_of_a_check(tmp_path:
 
 
 @POSIX
+def test_a_check_killed_at_any_step_leaves_no_two_lists_of_different_runs(tmp_path: Path) -> None:
+    found = experiment("lists_killed_at_every_step", tmp_path)["found"]
+    assert len(found) > 5
+    assert [case["status"] for case in found] == [-9] * (len(found) - 1) + [0]
+    assert all(len(case["of"]) == 1 and case["mended"] for case in found)
+    assert {tuple(case["of"]) for case in found} == {("old",), ("new",)}
+    assert found[-1]["names"] == ["problems.csv", "refused.csv"]
+    assert all("problems.csv" in case["names"] for case in found)
+
+
+@POSIX
 def test_a_folder_that_is_read_only_keeps_what_it_holds(tmp_path: Path) -> None:
     found = experiment("read_only", tmp_path)
     assert found == {"status": [1, 1, 1], "same": True, "names": ["2026Q3", "checked"]}

@@ -6,11 +6,13 @@ days of treatment, the folder that the export lies in. Headers may be told, and 
 
 from __future__ import annotations
 
+import base64
 import io
 import os
 import re
 import subprocess
 import sys
+import zipfile
 from collections.abc import Iterator, Sequence
 from datetime import date, timedelta
 from pathlib import Path
@@ -109,10 +111,16 @@ def dense(text: str) -> str:
 
 
 def texts_of(path: Path) -> Iterator[tuple[str, str]]:
-    """Everything that a file says: its bytes, and of a PDF its pages, streams and metadata."""
+    """Everything that a file says: its bytes, a workbook's parts, a page's pictures, a PDF's pages, streams, metadata."""
     content = path.read_bytes()
     yield path.name, content.decode("utf-8", "replace")
     yield path.name, content.decode("utf-16-le", "replace")
+    if path.suffix == ".xlsx":
+        with zipfile.ZipFile(io.BytesIO(content)) as archive:
+            for part in archive.namelist():
+                yield part, f"{part} {archive.read(part).decode('utf-8', 'replace')}"
+    for number, packed in enumerate(re.findall(rb";base64,([A-Za-z0-9+/=]+)", content)):
+        yield f"picture {number}", base64.b64decode(packed).decode("utf-8", "replace")
     if path.suffix != ".pdf":
         return
     reader = PdfReader(io.BytesIO(content))
@@ -214,20 +222,71 @@ def test_a_workbook_tells_no_mark(tmp_path: Path) -> None:
     assert told(said) == []
 
 
-def test_an_audit_tells_no_mark(exports: dict[str, Path], tmp_path: Path) -> None:
-    """All of it, as a program: what it prints, and each file of the report."""
+def program(folder: Path, *arguments: object, spoil: str = "") -> subprocess.CompletedProcess[str]:
+    """Run the command line as a program of its own; `spoil` is code that is run before it."""
+    start = f"import outcomes.cli\n{spoil}\noutcomes.cli.main()"
     root = Path(__file__).parents[2]
-    arguments = ["audit", exports["zones"], "--visits", exports["visits"], "--mapping", exports["mapping"]]
-    done = subprocess.run(
-        [sys.executable, "-m", "outcomes.cli", *map(str, arguments), "--period", "2026Q1", "--out", "Bericht März α"],
-        capture_output=True, text=True, check=False, cwd=tmp_path, env={**os.environ, "PYTHONPATH": str(root)},
+    return subprocess.run(
+        [sys.executable, "-c", start, *map(str, arguments)],
+        capture_output=True, text=True, check=False, cwd=folder, env={**os.environ, "PYTHONPATH": str(root)},
     )  # fmt: skip
+
+
+def given(exports: dict[str, Path]) -> list[object]:
+    return [exports["zones"], "--visits", exports["visits"], "--mapping", exports["mapping"], "--period", "2026Q1"]
+
+
+@pytest.mark.parametrize(
+    ("command", "more"),
+    [("audit", ()), ("audit", ("--for", "clinic")), ("benchmark", ("--practitioner", "Quux1"))],
+    ids=["audit", "audit-for-the-clinic", "benchmark"],
+)
+def test_a_report_tells_no_mark(exports: dict[str, Path], tmp_path: Path, command: str, more: tuple[str, ...]) -> None:
+    """All of it, as a program: what it prints, and each file of the report, the page and the workbook too."""
+    out = ["--html", "--xlsx", "--out", "Bericht März α"]
+    done = program(tmp_path, command, *given(exports), *more, *out)
     assert done.returncode == 0, done.stderr
     assert told(done.stdout + done.stderr) == []
     files = [path for path in (tmp_path / "Bericht März α").rglob("*") if path.is_file()]
-    assert {"audit.pdf", "report.json", "refused.csv", "problems.csv"} < {path.name for path in files}
+    names = {f"{command}.pdf", f"{command}.html", f"{command}.xlsx", "report.json", "refused.csv", "problems.csv"}
+    assert names < {path.name for path in files}
+    assert ({".svg"} & {path.suffix for path in files} == {".svg"}) is (command == "audit")
     found = [(path.name, where, text) for path in files for where, text in texts_of(path)]
     for name, where, text in found:
         assert told(text) == [], (name, where)
-    # The search sees what stands on a page: there are the labels.
-    assert {where for _, where, text in found if "quux0" in dense(text)} >= {"page", "report.json"}
+    # The search sees what stands on a page and in a workbook: there are the labels.
+    seen = {where for _, where, text in found if "quux1" in dense(text)}
+    assert seen >= {"page", "report.json", f"{command}.html"}
+    assert any(where.startswith("xl/") for where in seen)
+
+
+def test_an_expectation_tells_no_mark(exports: dict[str, Path], tmp_path: Path) -> None:
+    asked = ["--zone", "neck", "--skin-type", "II", "--energy", "12", "--density", "8", "--passes", "1"]
+    done = program(tmp_path, "expect", *given(exports), *asked)
+    assert done.returncode == 0, done.stderr
+    assert "neck, skin type II" in done.stdout
+    assert told(done.stdout + done.stderr) == []
+    assert list(tmp_path.iterdir()) == []
+
+
+CRASHES = {
+    "in the middle of an audit": "outcomes.cli.ask = lambda cases, *_, **__: [][cases.refused.to_string() + MARK]",
+    "with a value as its text": "outcomes.cli.ask = lambda *_, **__: int(MARK)",
+    "while the file is read": "outcomes.records.load.typed = lambda one: one.frame[MARK]",
+    "of memory": "outcomes.cli.compose = outcomes.cli.ask = lambda *_, **__: (_ for _ in ()).throw(MemoryError(MARK))",
+    "chained": "def ask(*_, **__):\n    try:\n        int(MARK)\n    except ValueError as e:\n        raise KeyError(MARK) from e\n"
+    "outcomes.cli.ask = ask",
+    "with a warning": "import warnings\nold = outcomes.cli.ask\n"
+    "def ask(*_, **__):\n    warnings.warn(MARK)\n    raise TypeError(MARK)\noutcomes.cli.ask = ask",
+}
+
+
+@pytest.mark.parametrize("spoil", list(CRASHES.values()), ids=list(CRASHES))
+def test_a_crash_tells_no_mark_and_leaves_nothing(exports: dict[str, Path], tmp_path: Path, spoil: str) -> None:
+    spoil = f"import outcomes.records.load\nMARK = {MARK + ' 71771'!r}\n{spoil}"
+    done = program(tmp_path, "audit", *given(exports), "--out", "report", spoil=spoil)
+    assert done.returncode == 1
+    assert "outcomes met a fault of its own" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert told(done.stdout + done.stderr) == []
+    assert list(tmp_path.iterdir()) == []

@@ -76,6 +76,8 @@ def clean(text: str, cover: frozenset[int]) -> str:
     >>> clean("dose\t#2 \u65e5\x00", figure_cover())
     'dose #2 [U+65E5]'
     """
+    if text.isascii() and text.isprintable():  # printable ASCII is in every font
+        return text
     text = unicodedata.normalize("NFC", text).translate(_DIRECTION).replace("\r\n", "\n").replace("\r", "\n")
     kept: list[str] = []
     for character in text:

@@ -25,6 +25,7 @@ REACH_DAYS = (7, 30, 90, 180)
 GRACE_DAYS = 60  # a contact due on day N may come this much later; younger zones cannot tell yet
 LOST_BY_DAY = 90
 EARLY_TROUBLE_BY_DAY = 30
+_NO_CONTACTS = "the export holds no follow-up contacts"
 
 
 def completeness(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
@@ -35,13 +36,14 @@ def completeness(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
     """
     everybody = everyone(cases).frame
     period = treated_between(everybody, scope.start, scope.end)
-    reach = _reach_rows(everybody, scope, protocol)
+    contacts = not cases.visits.empty or bool(everybody["last_seen_day"].notna().any())
+    reach = _reach_rows(everybody, scope, protocol, contacts)
     span = treated_between(everybody, scope.baseline_start, scope.end)
     aged = span.loc[span["treated_on"] <= pd.Timestamp(scope.as_of - timedelta(days=LOST_BY_DAY + GRACE_DAYS))]
-    lost = _who_was_lost(aged, protocol)
+    lost = _who_was_lost(aged, protocol, contacts)
     apart = _difference_by_trouble(lost)
     absent, grid = blank_fields(cases.during(scope.start, scope.end), scope)
-    all_aged = _reach(aged, LOST_BY_DAY, f"seen from day {LOST_BY_DAY}, all", protocol.level)
+    all_aged = _reach(aged, LOST_BY_DAY, f"seen from day {LOST_BY_DAY}, all", protocol.level, contacts)
     return Finding(
         key="completeness",
         title="Completeness and follow-up",
@@ -92,7 +94,9 @@ def _reached(frame: pd.DataFrame, day: int) -> pd.Series:
     return (frame["last_seen_day"] >= day).fillna(False).astype(bool)
 
 
-def _reach(frame: pd.DataFrame, day: int, term: str, level: float) -> Answer:
+def _reach(frame: pd.DataFrame, day: int, term: str, level: float, contacts: bool) -> Answer:
+    if not contacts:
+        return NotEstimable(term, _NO_CONTACTS, n=len(frame), unit="proportion")
     return clustered_proportion(
         _reached(frame, day).to_numpy(), frame["patient_id"].to_numpy(dtype=str), term=term, level=level
     )
@@ -102,7 +106,7 @@ def _counts(frame: pd.DataFrame, day: int) -> str:
     return f"{count(int(_reached(frame, day).sum()))} / {count(len(frame))}"
 
 
-def _reach_rows(everybody: pd.DataFrame, scope: Scope, protocol: Protocol) -> list[Row]:
+def _reach_rows(everybody: pd.DataFrame, scope: Scope, protocol: Protocol, contacts: bool) -> list[Row]:
     rows = []
     for day in REACH_DAYS:
         start, end, quarter = newest_quarter_aged(day + GRACE_DAYS, scope.end, scope.as_of)
@@ -112,18 +116,18 @@ def _reach_rows(everybody: pd.DataFrame, scope: Scope, protocol: Protocol) -> li
         rows.append(
             Row(
                 f"Day {day}",
-                _reach(now, day, f"reach day {day}, {quarter}", protocol.level),
+                _reach(now, day, f"reach day {day}, {quarter}", protocol.level, contacts),
                 (
                     quarter,
                     _counts(now, day),
-                    cell_text(_reach(before, day, f"reach day {day}, {span}", protocol.level)),
+                    cell_text(_reach(before, day, f"reach day {day}, {span}", protocol.level, contacts)),
                 ),
             )
         )
     return rows
 
 
-def _who_was_lost(frame: pd.DataFrame, protocol: Protocol) -> list[Row]:
+def _who_was_lost(frame: pd.DataFrame, protocol: Protocol, contacts: bool) -> list[Row]:
     trouble = _early_trouble(frame)
     groups: list[tuple[str, str, pd.Series]] = [
         ("Early course", "trouble recorded", trouble),
@@ -140,7 +144,7 @@ def _who_was_lost(frame: pd.DataFrame, protocol: Protocol) -> list[Row]:
         part = frame.loc[member.fillna(False).to_numpy(dtype=bool)]
         if part.empty and group != "Early course":
             continue
-        answer = _reach(part, LOST_BY_DAY, f"seen from day {LOST_BY_DAY}, {group}: {label}", protocol.level)
+        answer = _reach(part, LOST_BY_DAY, f"seen from day {LOST_BY_DAY}, {group}: {label}", protocol.level, contacts)
         rows.append(Row(capital(label), answer, (_counts(part, LOST_BY_DAY),), group=group))
     return rows
 
@@ -160,12 +164,14 @@ def _difference_by_trouble(lost: Sequence[Row]) -> Answer:
     first, second = lost[0].answer, lost[1].answer
     if isinstance(first, Estimate) and isinstance(second, Estimate):
         return difference(first, second, term=term)
-    return NotEstimable(term, "one of the two groups is empty", n=0)
+    silent = next(answer for answer in (first, second) if isinstance(answer, NotEstimable))
+    return NotEstimable(term, silent.reason, n=0)
 
 
 def _brief(answer: Answer) -> str:
     if not isinstance(answer, Estimate):
-        return "How far follow-up reaches cannot be said: no zone was treated long enough ago."
+        why = _NO_CONTACTS if answer.reason == _NO_CONTACTS else "no zone was treated long enough ago"
+        return f"How far follow-up reaches cannot be said: {why}."
     return (
         f"Of zones treated at least {LOST_BY_DAY + GRACE_DAYS} days before the cut-off, {estimate_text(answer)} were "
         f"seen on or after day {LOST_BY_DAY}; what the others would show is not known."
@@ -178,7 +184,11 @@ def _headlines(reach: Sequence[Row]) -> tuple[tuple[str, str], ...]:
         for row, day in zip(reach, REACH_DAYS, strict=True)
         if isinstance(row.answer, Estimate) and day in (30, LOST_BY_DAY)
     ]
-    return (("described", f"Follow-up: seen were {listing(said)}."),) if said else ()
+    if said:
+        return (("described", f"Follow-up: seen were {listing(said)}."),)
+    if any(isinstance(row.answer, NotEstimable) and row.answer.reason == _NO_CONTACTS for row in reach):
+        return (("cannot say", f"How far follow-up reaches: {_NO_CONTACTS}."),)
+    return ()
 
 
 def _sentences(reach: Sequence[Row], apart: Answer) -> tuple[str, ...]:
@@ -187,7 +197,9 @@ def _sentences(reach: Sequence[Row], apart: Answer) -> tuple[str, ...]:
         for row, day in zip(reach, REACH_DAYS, strict=True)
         if isinstance(row.answer, Estimate)
     ]
-    says = [f"Seen were {listing(said)}."] if said else ["No quarter is old enough to say how far follow-up reaches."]
+    reasons = {row.answer.reason for row in reach if isinstance(row.answer, NotEstimable)}
+    why = _NO_CONTACTS if _NO_CONTACTS in reasons else "no quarter is old enough"
+    says = [f"Seen were {listing(said)}." if said else f"How far follow-up reaches cannot be said: {why}."]
     if isinstance(apart, Estimate) and apart.low is not None and apart.high is not None:
         more = "more" if apart.value > 0 else "less"
         if apart.low > 0 or apart.high < 0:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import timedelta
 
 import pandas as pd
@@ -36,6 +37,15 @@ from outcomes.records.vocabulary import SEVERITY, Outcome
 from outcomes.wording import capital, count, estimate_text, listing, number_word, of_total, one_in, percent, plural
 
 
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """Zones of the period with a severe event, all zones of it, and whether any outcome of any zone is known."""
+
+    severe: int
+    zones: int
+    known: bool
+
+
 def complications(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
     """What is the risk of each complication by its day, among all who were treated?
 
@@ -60,14 +70,15 @@ def complications(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
     answers: list[Answer] = []
     for risk in (*recent, *before):
         answers += answers_of(risk)
+    told = _Told(zones, len(period), any(risk.known for risk in (*recent, *before)))
     shrunken = sum("shrunken" in risk.weighted.seen_model for risk in (*recent, *before))
     return Finding(
         key="complications",
         title="Complications",
         asks="How often does each complication occur among all treated, and what do those not seen leave open?",
-        says=_sentences(recent, changes, severe, zones, period, scope),
-        brief=_brief(recent),
-        headlines=_headlines(recent, severe, zones, period, scope),
+        says=_sentences(recent, changes, severe, told, scope),
+        brief=_brief(recent, told),
+        headlines=_headlines(recent, severe, told, scope),
         estimates=(*answers, *changes, *(row.answer for row in (*places.rows, *sessions.rows))),
         exhibits=(
             risk_forest(recent, before, changes, of_the_skin=True),
@@ -135,8 +146,7 @@ def _sentences(
     recent: Sequence[OutcomeRisk],
     changes: Sequence[Answer],
     severe: dict[tuple[str, int], int],
-    zones: int,
-    period: pd.DataFrame,
+    told: _Told,
     scope: Scope,
 ) -> tuple[str, ...]:
     says = [_risk_text(risk) for risk in _commonest(recent)[:3]]
@@ -153,18 +163,22 @@ def _sentences(
     said = sum(isinstance(d, Estimate) for d in changes)
     if moved:
         says += [f"{capital(d.term)}: {estimate_text(d)}." for d in moved]
-    says.append(
-        f"Of {number_word(said)} changes against the four quarters before, {number_word(len(moved))} "
-        f"{'has' if len(moved) < 2 else 'have'} an interval that leaves out zero."
-    )
-    says.append(_severe_text(severe, zones, period, scope))
+    if said:
+        changes_said = f"{number_word(said)} {'change' if said == 1 else 'changes'}"
+        says.append(
+            f"Of {changes_said} against the four quarters before, {number_word(len(moved))} "
+            f"{'has' if len(moved) < 2 else 'have'} an interval that leaves out zero."
+        )
+    says.append(_severe_text(severe, told, scope))
     return tuple(says)
 
 
-def _severe_text(severe: dict[tuple[str, int], int], zones: int, period: pd.DataFrame, scope: Scope) -> str:
-    if not zones:
+def _severe_text(severe: dict[tuple[str, int], int], told: _Told, scope: Scope) -> str:
+    if not told.severe and not told.known:
+        return "Whether an event of severity 3 or more occurred cannot be said: no record tells it."
+    if not told.severe:
         return (
-            f"No event of severity 3 or more is recorded so far for the {plural(len(period), 'zone')} of {scope.label}."
+            f"No event of severity 3 or more is recorded so far for the {plural(told.zones, 'zone')} of {scope.label}."
         )
     graded = [
         f"severity {level} ({SEVERITY[level]}): "
@@ -172,13 +186,15 @@ def _severe_text(severe: dict[tuple[str, int], int], zones: int, period: pd.Data
         for level in sorted({grade for _, grade in severe})
     ]
     return (
-        f"Of {plural(len(period), 'zone')} treated in {scope.label}, {count(zones)} had an event of severity 3 or more "
+        f"Of {plural(told.zones, 'zone')} treated in {scope.label}, {count(told.severe)} had an event of severity 3 or more "
         f"recorded so far, whatever its day. {capital('; '.join(graded))}."
     )
 
 
-def _brief(recent: Sequence[OutcomeRisk]) -> str:
+def _brief(recent: Sequence[OutcomeRisk], told: _Told) -> str:
     common = [f"{r.outcome.label} ({r.span})" for r in _commonest(recent)[:2]]
+    if not common and not told.known:
+        return "Whether complications occurred cannot be said: no record tells it."
     if not common:
         return "No complication of the skin is recorded in the newest quarters that have had their time."
     return f"Of complications of the skin, in the newest quarters that have had their time, the most frequent were {listing(common)}."
@@ -189,10 +205,10 @@ def _covers_zero(d: Estimate) -> bool:
 
 
 def _headlines(
-    recent: Sequence[OutcomeRisk], severe: dict[tuple[str, int], int], zones: int, period: pd.DataFrame, scope: Scope
+    recent: Sequence[OutcomeRisk], severe: dict[tuple[str, int], int], told: _Told, scope: Scope
 ) -> tuple[tuple[str, str], ...]:
     lines = [("described", _risk_text(risk)) for risk in _commonest(recent)[:1]]
-    lines.append(("described", _severe_text(severe, zones, period, scope)))
+    lines.append(("described" if told.severe or told.known else "cannot say", _severe_text(severe, told, scope)))
     return tuple(lines)
 
 

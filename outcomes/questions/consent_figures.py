@@ -280,12 +280,17 @@ def _sentences(
     if len(by_skin) > 1:
         words = [f"skin type {level} {frequency_text(answer)}" for level, answer in by_skin]
         says.append(f"Hyperpigmentation, {REGIONS[skin[0][0]]}: {'; '.join(words)}.")
-    says.append(f"Of {plural(asked, 'figure')} asked for, {count(given)} can be given.")
-    lacking: dict[str, list[str]] = {}
+    says.append(
+        f"Of {plural(asked, 'figure')} asked for, {count(given) if given else 'none'} can be given."
+        if asked
+        else "No figure can be given: no zone has had its time."
+    )
+    lacking: dict[str, dict[str, list[str]]] = {}
     for o, row in table:
         for region, t in row.items():
             if t.needed:
-                lacking.setdefault(t.needed, []).append(f"{o.label}, {REGIONS[region]}")
-    for needed, which in sorted(lacking.items(), key=lambda item: (-len(item[1]), item[0]))[:2]:
-        says.append(f"Cannot say for {listing(which)}: {needed} would answer it.")
+                lacking.setdefault(t.needed, {}).setdefault(o.label, []).append(REGIONS[region])
+    for needed, which in sorted(lacking.items(), key=lambda item: (-sum(map(len, item[1].values())), item[0]))[:2]:
+        named = [f"{label} ({listing(regions)})" for label, regions in which.items()]
+        says.append(f"Cannot say for {listing(named)}: {needed} would answer it.")
     return tuple(says)

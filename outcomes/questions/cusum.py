@@ -122,7 +122,7 @@ def watch(cases: Cases, scope: Scope, outcome: Outcome, protocol: Protocol) -> W
     """Set the chart on the first four quarters of the records, and run it over every session after them."""
     sessions, left_out = sessions_in_order(cases, scope, outcome)
     if sessions.empty:
-        return Watched(outcome, None, "no session has had its time")
+        return Watched(outcome, None, "no session whose outcome is known")
     year, number = quarter_of(sessions["treated_on"].iloc[0].date())
     start = quarter_start(year, number)
     turn = quarter_start(*_after(year, number, CALIBRATION_QUARTERS))

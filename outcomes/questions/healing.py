@@ -267,7 +267,7 @@ def _sentences(curves: dict[str, IntervalCurve], ratios: Sequence[Row]) -> tuple
     silent = [decapital(row.label) for row in ratios if row.group == "Settings" and not _slower(row.answer)]
     if silent:
         says.append(f"Slower healing was not shown for {listing(silent)}.")
-    return tuple(says)
+    return tuple(says) or ("Nothing can be said: no record tells when a zone had healed.",)
 
 
 def _times(answer: Estimate) -> str:
@@ -295,6 +295,8 @@ def _slowed(ratios: Sequence[Row]) -> str:
 def _brief(ratios: Sequence[Row]) -> str:
     slower = {decapital(row.label) for row in ratios if row.group == "Settings" and _slower(row.answer)}
     words = [s.more for s in SETTINGS if s.step_label in slower]
+    if not any(isinstance(row.answer, Estimate) for row in ratios if row.group == "Settings"):
+        return "Whether settings go with slower healing cannot be said."
     if not words:
         return "Slower healing is not shown for any setting."
     return f"At equal zone and case-mix, healing took longer with {listing(words)}."

@@ -175,7 +175,9 @@ def _effect(frame: pd.DataFrame, event: np.ndarray, newcomers: Sequence[str], te
     if len(newcomers) < 2:
         return cannot("experience and calendar run together: fewer than two practitioners began after the records do")
     people = tuple(sorted(frame["practitioner_id"].astype(str).unique()))
-    if n == 0 or len(people) < 2:
+    if n == 0:
+        return cannot("no zone whose outcome is known")
+    if len(people) < 2:
         return cannot("fewer than two practitioners")
     busiest = str(frame["practitioner_id"].value_counts().index[0])
     terms: list[Term] = [
@@ -237,8 +239,9 @@ def _sentences(learned: Sequence[_Learned], newcomers: Sequence[str], protocol: 
     if silent:
         reasons = sorted({one.effect.reason for one in silent if isinstance(one.effect, NotEstimable)})
         says.append(f"Cannot say for {listing([one.outcome.label for one in silent])}: {'; '.join(reasons)}.")
+    began = "No" if not newcomers else capital(number_word(len(newcomers)))
     says.append(
-        f"{capital(number_word(len(newcomers)))} {'practitioner' if len(newcomers) == 1 else 'practitioners'} began "
+        f"{began} {'practitioner' if len(newcomers) < 2 else 'practitioners'} began "
         f"{count(VISIBLE_START_DAYS)} days or more after the records do. The table describes; it attributes nothing to experience."
         if silent
         else f"{capital(number_word(len(newcomers)))} practitioners began {count(VISIBLE_START_DAYS)} days or more after the "

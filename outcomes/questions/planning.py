@@ -205,10 +205,15 @@ def _sentences(settled: Sequence[Plan], never: Sequence[Plan]) -> tuple[str, ...
         others = sum(plan.group == group for plan in never)
         if not mine and not others:
             continue
-        what = "criteria" if group == "Standards" else f"comparisons of {decapital(group)}"
+        one = len(mine) + others == 1
+        what = (
+            ("criterion" if one else "criteria")
+            if group == "Standards"
+            else (f"{'comparison' if one else 'comparisons'} of {decapital(group)}")
+        )
         line = (
             f"Of {number_word(len(mine) + others)} {what} not shown, {number_word(len(mine))} "
-            f"{'has' if len(mine) == 1 else 'have'} an even chance of being settled within five years at the present volume, "
+            f"{'has' if len(mine) < 2 else 'have'} an even chance of being settled within five years at the present volume, "
             "were the estimate true"
         )
         first = sorted(mine, key=lambda plan: (plan.day, plan.label))[:2]

@@ -202,9 +202,12 @@ def _brief(models: Sequence[Modelled], verdicts: Verdicts) -> str:
     unsaid = sum(one.word == "cannot say" for one in verdicts.values())
     rest = []
     if others:
-        rest.append(f"for {number_word(others)} pairs of setting and complication no association is shown")
+        rest.append(
+            f"for {number_word(others)} {'pair' if others == 1 else 'pairs'} of setting and complication no association is shown"
+        )
     if unsaid:
-        rest.append(f"for {number_word(unsaid)} nothing can be said")
+        pairs = "" if others else f" {'pair' if unsaid == 1 else 'pairs'} of setting and complication"
+        rest.append(f"for {number_word(unsaid)}{pairs} nothing can be said")
     said = f"At equal case-mix and other settings, {listing(found)}" if found else ""
     return f"{capital('; '.join(part for part in (said, listing(rest)) if part))}."
 

@@ -191,8 +191,10 @@ def _changes(judged: Sequence[Judged]) -> str:
         and j.change.high is not None
         and (j.change.low > 0 or j.change.high < 0)
     ]
+    if not said:
+        return "No change against the quarter before can be said."
     line = (
-        f"Of {number_word(len(said))} changes against the quarter before, {number_word(len(moved))} "
+        f"Of {plural_word(len(said), 'change', 'changes')} against the quarter before, {number_word(len(moved))} "
         f"{'has' if len(moved) < 2 else 'have'} an interval that leaves out zero"
     )
     if not moved:

@@ -186,6 +186,9 @@ def _sentences(courses: Sequence[Course], protocol: Protocol) -> tuple[str, ...]
         if now.treated == 0 or before.treated == 0:
             says.append(f"{capital(c.outcome.label)}: no quarter to compare with.")
             continue
+        if not now.known and not before.known:
+            says.append(f"{capital(c.outcome.label)}{by_day(c.outcome)}: cannot be said, no zone's outcome is known.")
+            continue
         at = f"at equal case-mix {estimate_text(c.adjusted)}"
         held = HELD_CELL in (_counts(now, protocol), _counts(before, protocol))
         counted = (

@@ -8,7 +8,7 @@ from importlib.metadata import PackageNotFoundError, version
 
 from outcomes import wording
 from outcomes.errors import ReportError
-from outcomes.estimates.estimate import Estimate
+from outcomes.estimates.estimate import Answer, Estimate
 from outcomes.findings import Finding
 from outcomes.protocol import Protocol
 from outcomes.records.actions import ActionRegister
@@ -138,13 +138,13 @@ def _refused(cases: Cases) -> tuple[tuple[str, int | None, str], ...]:
     return tuple(rows)
 
 
-def _reach(findings: Sequence[Finding]) -> tuple[str, Estimate] | None:
+def _reach(findings: Sequence[Finding]) -> tuple[str, Answer] | None:
     """Follow-up reach by day 30 and the quarter it is of: the newest whose zones are old enough to tell."""
     named = f"reach day {_REACH_DAY}, "
     for finding in findings:
         if finding.key == "completeness":
             for answer in finding.estimates:
-                if isinstance(answer, Estimate) and answer.term.startswith(named):
+                if answer.term.startswith(named):
                     return answer.term.removeprefix(named), answer
     return None
 
@@ -157,12 +157,19 @@ def _volume(findings: Sequence[Finding], cases: Cases, scope: Scope) -> tuple[Vo
         Volume(wording.count(len(period)), "zones treated"),
         Volume(wording.count(period.patients), "patients"),
         Volume(wording.count(sessions), "sessions"),
-        Volume("not asked", "follow-up reach")
-        if reach is None
-        else Volume(
-            wording.percent(reach[1].value),
-            f"seen on or after day {_REACH_DAY}, of {wording.plural(reach[1].n, 'zone')} treated in {reach[0]}",
-        ),
+        _reach_told(reach),
+    )
+
+
+def _reach_told(reach: tuple[str, Answer] | None) -> Volume:
+    if reach is None:
+        return Volume("not asked", "follow-up reach")
+    quarter, answer = reach
+    if not isinstance(answer, Estimate):
+        return Volume("cannot say", f"how far follow-up reaches: {answer.reason}")
+    return Volume(
+        wording.percent(answer.value),
+        f"seen on or after day {_REACH_DAY}, of {wording.plural(answer.n, 'zone')} treated in {quarter}",
     )
 
 
@@ -192,7 +199,7 @@ def _set_aside(cases: Cases) -> str:
     said = f"of {wording.plural(sum(c.rows_read for c in counts), 'row')} read"
     if len(counts) > 1:
         said += f" in {wording.number_word(len(counts))} tables"
-    said += f", {wording.count(refused)} {'was' if refused == 1 else 'were'} set aside"
+    said += f", {wording.count(refused) if refused else 'none'} {'was' if refused < 2 else 'were'} set aside"
     zones = cases.source.count("zones").rows_refused
     if refused and len(counts) > 1:
         said += f", {wording.count(zones) if zones else 'none'} of them treated zones"

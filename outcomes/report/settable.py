@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from functools import lru_cache
 from typing import Any
 
 from outcomes.figures.glyphs import clean, page_cover
@@ -35,6 +36,7 @@ def _with_breaks(match: re.Match[str]) -> str:
     return "".join(pieces)
 
 
+@lru_cache(maxsize=8192)
 def settable(text: str, *, breaks: bool = True) -> str:
     r"""Return text that can be set: see `glyphs.clean`; numbers keep to their units, long words may break.
 

@@ -123,5 +123,5 @@ def test_a_handful_of_records_gets_no_figure(tmp_path, protocol):
     finding = consent_figures(cases, Scope.quarter("2026Q3", cases.last_date), protocol)
     grid = finding.exhibits[0]
     assert all(cell in ("cannot say", "held back", "–") for row in grid.rows for cell in row[1:])
-    assert "0 can be given" in " ".join(finding.says)
+    assert "No figure can be given: no zone has had its time." in finding.says
     assert all(math.isfinite(a.value) for a in finding.estimates if isinstance(a, Estimate))

@@ -28,7 +28,7 @@ def skeleton(text: str) -> str:
     """
     if text.isascii() and text.isalnum():
         return text.lower()
-    return fold(text).translate(_LIKE_LATIN)
+    return fold(text.removeprefix("'")).translate(_LIKE_LATIN)
 
 
 def ids_alike(texts: Iterable[str]) -> int:

@@ -7,7 +7,7 @@ import re
 import unicodedata
 from collections.abc import Iterable, Sequence
 
-_INVISIBLE = re.compile("[\u200b-\u200f\u2060\ufeff\u00ad]")
+_INVISIBLE = re.compile("[\u200b-\u200f\u202a-\u202e\u2060-\u2064\u2066-\u2069\ufeff\u00ad]")
 _JOINTS = re.compile(r"[\s_\-\u2010-\u2015]+")
 
 

@@ -8,9 +8,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from outcomes.records.contract import LONGEST_FOLLOW_UP_DAYS
+from outcomes.records.contract import CONTRACT, LONGEST_FOLLOW_UP_DAYS
 from outcomes.records.problems import Problem
 from outcomes.records.rules import (
+    CONTACT_CONFLICT,
     DAY_AND_DATE_DISAGREE,
     NO_RECORD,
     RECORD_CONFLICT,
@@ -59,6 +60,29 @@ def repeated_rows(table: Typed, key: Sequence[str] | None) -> list[Problem]:
     column = names[0] if key is not None else ""
     for position in shared.index[repeated & ~differing]:
         problems.append(table.problem(position, column, repeats(int(table.rows[first[position]]))))
+    return problems
+
+
+def contradicting_contacts(visits: Typed) -> list[Problem]:
+    """Which rows answer a question otherwise than another row of the same contact?
+
+    A contact has no id: it is the same where record, session, zone, day, date, kind and whether it was planned are. A
+    question left blank on one row and answered on another is no contradiction.
+    """
+    whose, when = ["record_id", "session_id"], ["day", "seen_on"]
+    frame = visits.frame[visits.frame[whose].notna().any(axis=1) & visits.frame[when].notna().any(axis=1)]
+    key = [*whose, *when, "zone", "contact", "scheduled"]
+    shared = frame[frame.duplicated(key, keep=False)]
+    if shared.empty:
+        return []
+    group = shared.groupby(key, dropna=False, observed=True, sort=False).ngroup()
+    problems: list[Problem] = []
+    for column in CONTRACT["visits"]:
+        if column.name in key or column.kind not in ("boolean", "integer") or column.name not in visits.present:
+            continue
+        several = shared[column.name].groupby(group).transform("nunique") > 1
+        told = several & shared[column.name].notna()
+        problems += [visits.problem(position, column.name, CONTACT_CONFLICT) for position in shared.index[told]]
     return problems
 
 

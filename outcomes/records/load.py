@@ -20,6 +20,7 @@ from outcomes.records.assemble import assemble, fill_from_first_layer
 from outcomes.records.cases import Cases, Source, SourceFile, TableCount
 from outcomes.records.contract import TABLES, Table
 from outcomes.records.links import (
+    contradicting_contacts,
     place_visits,
     repeated_rows,
     sessions_of_two_patients,
@@ -284,6 +285,7 @@ def _check_rows(tables: dict[Table, Typed]) -> tuple[list[Problem], pd.DataFrame
         problems += absent
         if not absent:
             problems += undated_visits(visits)
+            problems += contradicting_contacts(visits)
             pairs, found = place_visits(visits, zones, accepted)
             problems += found
     return problems, pairs

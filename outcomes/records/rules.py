@@ -82,6 +82,11 @@ WRONG_SESSION = Rule(
     "names a record that is not of the session or zone on the same row",
     "Correct the record, the session or the zone.",
 )
+CONTACT_CONFLICT = Rule(
+    "contact_conflict",
+    "says otherwise than another row of the same contact",
+    "Find out which row is right, delete the others where the records are kept, and export again.",
+)
 VISIT_OF_NOTHING = Rule(
     "visit_of_nothing",
     "must be given, or a session instead",

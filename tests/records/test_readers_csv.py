@@ -159,6 +159,23 @@ def test_a_nul_byte_is_a_fault_of_its_row(tmp_path: Path) -> None:
     assert kinds(raw) == [("nul_byte", 3, False)]
 
 
+@pytest.mark.parametrize("sign", ["\x07", "\x1b[31m", "\x7f", "\x96", "\ufffd"])
+def test_a_control_character_or_a_lost_one_is_a_fault_of_its_row(tmp_path: Path, sign: str) -> None:
+    raw = read(tmp_path, f"case,energy\nK1,12\nK{sign}2,13\n")
+    assert kinds(raw) == [("lost_character", 3, False)]
+    assert raw.problems[0].column == "case"
+    assert kinds(read(tmp_path, f"case,ener{sign}gy\nK1,12\n")) == [("header_unreadable", None, True)]
+
+
+@pytest.mark.parametrize(
+    "content",
+    [b"<!DOCTYPE html><html><body>x</body></html>", b"<?xml version='1.0'?><a/>", b'[{"case": "K1"}]', b'{"case": 1}', b"%PDF-1.7",
+     b"\x1f\x8b\x08\x00abc", b"{\\rtf1 x}", b"\x89PNG\r\n"],
+)  # fmt: skip
+def test_a_page_or_a_picture_is_no_table(tmp_path: Path, content: bytes) -> None:
+    assert kinds(read(tmp_path, content)) == [("not_a_table", None, True)]
+
+
 def test_a_cell_longer_than_a_spreadsheet_holds_is_a_fault_of_its_row(tmp_path: Path) -> None:
     raw = read(tmp_path, f"case,note\nK1,{'x' * 32_767}\nK2,{'y' * 32_768}\n")
     assert kinds(raw) == [("cell_too_long", 3, False)]

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 _UNSEEN = "".join(chr(code) for code in range(0x3001) if chr(code).isspace())
-_UNSEEN += "\u00ad\u200b\u200c\u200d\u200e\u200f\u2060\ufeff"
+_UNSEEN += "\u00ad\u200b\u200c\u200d\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2060\u2066\u2067\u2068\u2069\ufeff"
 _TEXT_FORMULA = re.compile(r'="(?P<text>[^"]*)"')
 
 

@@ -13,7 +13,7 @@ import pandas as pd
 
 from outcomes.records.contract import Table
 from outcomes.records.readers.decoding import STRAY, decode
-from outcomes.records.readers.grid import LONGEST_CELL, Cells, Faults, assemble, is_blank
+from outcomes.records.readers.grid import LONGEST_CELL, UNREADABLE, Cells, Faults, assemble, is_blank
 from outcomes.records.readers.limits import REMEDY, TooLarge, check_cells
 from outcomes.records.readers.raw import RawTable, TableReading
 
@@ -159,7 +159,7 @@ def read_csv(data: bytes, table: Table, rules: TableReading, sha256: str) -> Raw
     return assemble(
         faults, header, columns, [record.row for record in records], rules,
         kind="csv", sha256=sha256, reading=reading,
-        sound=longest <= LONGEST_CELL and STRAY not in text and "\x00" not in text,
+        sound=longest <= LONGEST_CELL and STRAY not in text and not UNREADABLE.search(text),
     )  # fmt: skip
 
 

@@ -18,6 +18,8 @@ from outcomes.records.readers.raw import RawTable, TableReading
 LONGEST_CELL = 32_767
 """Characters in a cell at most; a spreadsheet holds no more."""
 
+UNREADABLE = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ufffd\ufffe\uffff]")
+"""Characters that no text has: control characters but tabs and ends of lines, and the mark of a lost one."""
 LONGEST_HEADER = 300
 NO_HEADER = "(no header, column "
 _TOTALS = re.compile(
@@ -88,7 +90,7 @@ def name_headers(cells: Sequence[str | None]) -> list[str]:
 def check_headers(headers: Sequence[str], columns: Sequence[Cells], rows: Sequence[int], faults: Faults) -> None:
     """A header must be there once, readable, and look like a header."""
     for header in headers:
-        if STRAY in header or "\x00" in header or "\ufffd" in header:
+        if STRAY in header or UNREADABLE.search(header):
             faults.file(
                 "header_unreadable",
                 "a header holds a character that cannot be read",
@@ -132,7 +134,7 @@ def check_cells(headers: Sequence[str], columns: list[Cells], rows: Sequence[int
     for header, cells in zip(headers, columns, strict=True):
         filled = [cell for cell in cells if cell is not None]
         text = "".join(filled)
-        if STRAY not in text and "\x00" not in text and max(map(len, filled), default=0) <= LONGEST_CELL:
+        if STRAY not in text and not UNREADABLE.search(text) and max(map(len, filled), default=0) <= LONGEST_CELL:
             continue
         for i, cell in enumerate(cells):
             if cell is not None:
@@ -152,6 +154,12 @@ def _checked(cell: str, header: str, row: int, faults: Faults) -> str | None:
             "holds a NUL byte, which no text has",
             "Export the row again, or correct the cell in the record system.",
         )  # fmt: skip
+    elif UNREADABLE.search(cell):
+        faults.row(
+            row, header, "lost_character",
+            "holds a control character, or the mark of one that was lost before the file was written",
+            "Correct the cell in the record system, and export the row again.",
+        )  # fmt: skip
     if len(cell) > LONGEST_CELL:
         faults.row(
             row, header, "cell_too_long",
@@ -159,7 +167,7 @@ def _checked(cell: str, header: str, row: int, faults: Faults) -> str | None:
             "Look for a quotation mark that is not closed, or shorten the text in the export.",
         )  # fmt: skip
         return None
-    return cell.replace(STRAY, "\ufffd").replace("\x00", "\ufffd")
+    return UNREADABLE.sub("\ufffd", cell.replace(STRAY, "\ufffd"))
 
 
 def looks_like_data(headers: Sequence[str]) -> bool:

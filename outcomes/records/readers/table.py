@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from pathlib import Path
 
 import pandas as pd
@@ -18,6 +19,11 @@ from outcomes.records.readers.xlsx import read_xlsx, sheet_names
 
 __all__ = ["RawTable", "TableReading", "read_table", "tables_in"]
 
+_OTHER = re.compile(
+    rb"(?:\xef\xbb\xbf)?\s*(?:%PDF|\x1f\x8b|<!doctype|<html|<\?xml|\{\s*[\"}]|\[\s*[\[{]|\{\\rtf|\x89PNG|\xff\xd8\xff)",
+    re.IGNORECASE,
+)
+"""How files begin that are pages, pictures, archives or other things than a table."""
 _ZIP, _PARQUET, _OLD_OFFICE = b"PK\x03\x04", b"PAR1", b"\xd0\xcf\x11\xe0"
 
 
@@ -65,6 +71,14 @@ def read_table(path: Path, table: Table, rules: TableReading | None = None) -> R
             "old_workbook",
             "the file is a workbook of the old .xls kind, or is locked with a password",
             "Save it as .xlsx without a password, or as CSV.",
+            digest,
+        )
+    if _OTHER.match(data):
+        return _refused(
+            table,
+            "not_a_table",
+            "the file is a page, a picture, an archive or something else that is no table",
+            "Export the table as CSV, XLSX or Parquet.",
             digest,
         )
     return read_csv(data, table, rules, digest)

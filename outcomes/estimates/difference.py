@@ -1,13 +1,16 @@
-"""By how much do two estimates differ?"""
+"""By how much do two estimates differ, and how many times as large is one as the other?"""
 
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import cast
 
 from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
 
 METHOD = "difference with limits recovered from the two intervals (MOVER; Newcombe's hybrid for proportions)"
+
+RATIO_METHOD = "ratio with limits recovered from the two intervals on the logarithmic scale (MOVER)"
 
 
 def difference(a: Answer, b: Answer, *, correlation: float = 0.0, term: str = "") -> Answer:
@@ -58,6 +61,76 @@ def difference(a: Answer, b: Answer, *, correlation: float = 0.0, term: str = ""
             reason = f"{side.term}: {side.reason}" if side.term else side.reason
             return NotEstimable(term, reason, n=n, events=events, method=METHOD, unit=unit)
     return _mover(cast(Estimate, a), cast(Estimate, b), correlation, term, unit, n, events)
+
+
+def ratio(a: Answer, b: Answer, *, term: str = "", unit: str = "ratio") -> Answer:
+    """How many times as large is a as b, when the two are independent?
+
+    The method of `difference` on logarithms: with r = a/b,
+    ``ln low = ln r − √(ln²(a/l_a) + ln²(u_b/b))`` and ``ln high = ln r + √(ln²(u_a/a) + ln²(b/l_b))``. A lower limit of 0
+    stays 0. Where a is 0, ``high = u_a / l_b``, both errors in full.
+
+    Parameters
+    ----------
+    a, b : Estimate or NotEstimable
+        Both above 0, or a equal to 0, of the same level.
+    term, unit : str
+
+    Returns
+    -------
+    Estimate or NotEstimable
+        NotEstimable where either side is, has an open limit, or b or its lower limit is not above 0.
+
+    Raises
+    ------
+    ValueError
+        If a is negative or the levels differ.
+
+    References
+    ----------
+    Zou GY, Donner A (2008) Stat Med 27:1693-1702, doi:10.1002/sim.3095, applied to logarithms.
+
+    Examples
+    --------
+    >>> from outcomes.estimates.proportion import proportion
+    >>> answer = ratio(proportion(15, 100), proportion(30, 120))
+    >>> [round(x, 3) for x in (answer.value, answer.low, answer.high)]
+    [0.6, 0.343, 1.035]
+    """
+    n = (a.n or 0) + (b.n or 0)
+    empty = NotEstimable(term, "one of the two intervals is open", n=n, events=a.events, method=RATIO_METHOD, unit=unit)
+    for side in (a, b):
+        if isinstance(side, NotEstimable):
+            return replace(empty, reason=f"{side.term}: {side.reason}" if side.term else side.reason)
+    first, second = cast(Estimate, a), cast(Estimate, b)
+    if not math.isclose(first.level, second.level):
+        raise ValueError("the two estimates have intervals of different levels")
+    if first.value < 0:
+        raise ValueError("a ratio is of what is not negative")
+    if first.low is None or first.high is None or second.low is None or second.high is None:
+        return empty
+    if second.value <= 0 or second.low <= 0:
+        return replace(empty, reason="what it is divided by may be nothing")
+    value = first.value / second.value
+    low, high = 0.0, first.high / second.low
+    if first.value > 0:
+        above = _reach(math.log(first.high / first.value), math.log(second.value / second.low), 0.0)
+        high = value * math.exp(above)
+    if first.low > 0:
+        below = _reach(math.log(first.value / first.low), math.log(second.high / second.value), 0.0)
+        low = value * math.exp(-below)
+    return Estimate(
+        term,
+        value,
+        low,
+        high,
+        RATIO_METHOD,
+        n,
+        level=first.level,
+        unit=unit,
+        patients=first.patients,
+        events=first.events,
+    )
 
 
 def _mover(a: Estimate, b: Estimate, correlation: float, term: str, unit: str, n: int, events: int | None) -> Answer:

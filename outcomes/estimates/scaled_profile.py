@@ -85,8 +85,8 @@ class DesignEffects:
     def degrees_of_freedom(self) -> int:
         """Patients with the rarer result, less the parameters; at least `FEWEST_DEGREES`."""
         without = np.bincount(self.cells.cluster, self.cells.trials - self.cells.events, self.cells.clusters) > 0
-        rarer = min(self.cells.with_events, int(without.sum()))
-        return max(FEWEST_DEGREES, rarer - self.surface.matrix.shape[1])
+        rarer = min(int(self.cells.with_events), int(without.sum()))
+        return max(FEWEST_DEGREES, rarer - int(self.surface.matrix.shape[1]))
 
     def exchangeable(self, state: State) -> FloatArray:
         """I⁻¹ M I⁻¹, the covariance under the working correlation, on the scaled columns."""

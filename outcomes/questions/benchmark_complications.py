@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 
 from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
 from outcomes.estimates.funnel import detectable_odds_ratio
-from outcomes.estimates.proportion import clustered_proportion
 from outcomes.findings import Finding, Forest, Grid, Row
 from outcomes.protocol import Protocol
 from outcomes.questions.benchmark_figures import Figure, figures_grid, own_figures
@@ -134,39 +133,17 @@ def _own(open_one: Comparison, printed: Comparison, scope: Scope, protocol: Prot
             NotEstimable(against_term, words, n=n, unit="odds ratio"),
         )
     against = own.against_rest.named(against_term)
-    return Own(printed, own, _peers_at_own(open_one, own_open, peers_term, n), rough(against, n=n))
+    return Own(printed, own, _peers_at_own(own_open, peers_term, n), rough(against, n=n))
 
 
-def _peers_at_own(c: Comparison, own: Compared, term: str, n: int | None) -> Answer:
-    """Peers' risk at the reader's case-mix, with the width of the peers' own risk."""
-    share = None if own.expected is None or not own.zones else own.expected / own.zones
-    if share is None or not 0 < share < 1:
+def _peers_at_own(own: Compared, term: str, n: int | None) -> Answer:
+    """Peers' risk at the reader's case-mix."""
+    expected = own.expected_risk
+    if expected is None or not 0 < expected.value < 1:
         return NotEstimable(
             term, "no model of your peers gives it for your regions and skin types", n=n, unit="proportion"
         )
-    mine = (c.population.frame["practitioner_id"].astype("string") == own.label).to_numpy(dtype=bool)
-    others = clustered_proportion(c.event[~mine], c.population.frame.loc[~mine, "patient_id"].to_numpy(dtype=str))
-    if not isinstance(others, Estimate) or others.low is None or others.high is None or not 0 < others.value < 1:
-        return NotEstimable(term, "no event among your peers", n=n, unit="proportion")
-    # the limits of the pooled risk, moved on the odds scale to where the case-mix puts it
-    shift = share / (1 - share) / (others.value / (1 - others.value))
-
-    def moved(limit: float) -> float:
-        odds = limit / (1 - limit) * shift
-        return odds / (1 + odds)
-
-    return rough(
-        Estimate(
-            term,
-            share,
-            moved(others.low),
-            moved(others.high),
-            "expected by a case-mix model of the peers; limits of their pooled risk, patient as cluster, moved with it",
-            int((~mine).sum()),
-            level=others.level,
-            unit="proportion",
-        )
-    )
+    return rough(expected.named(term))
 
 
 def _forest(rows: Sequence[Own]) -> Forest:

@@ -96,7 +96,7 @@ def _hold(one: Compared, cell: int, back: HeldRows) -> Compared:
     n = None if zones_held else one.zones
     return replace(
         one,
-        expected=None,
+        expected_risk=None,
         raw=held(one.raw, reason, n=n),
         against_rest=held(one.against_rest, reason, n=n),
         held=reason,

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
-from statistics import NormalDist
 
 import numpy as np
 import pandas as pd
@@ -13,11 +12,11 @@ from numpy.typing import NDArray
 
 from outcomes.estimates.clustered import design_effect
 from outcomes.estimates.design import Category, Numeric, Term, build
-from outcomes.estimates.estimate import Answer, Estimate, Fit, NotEstimable
+from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
 from outcomes.estimates.firth import ladder, penalised
-from outcomes.estimates.mixed import random_intercept
 from outcomes.estimates.multiplicity import holm
 from outcomes.estimates.proportion import clustered_proportion
+from outcomes.estimates.shrunken import between_groups
 from outcomes.estimates.standardise import standardised_risks
 from outcomes.protocol import Protocol
 from outcomes.questions.follow_up import follow_up, mature
@@ -42,8 +41,8 @@ class Compared:
     label : str
     zones, patients, events : int
         Zones whose outcome is known, their patients, and events among them.
-    expected : float or None
-        Events expected from the case-mix, by a model fitted without this practitioner.
+    expected_risk : Estimate or None
+        Mean risk expected from the case-mix, by a model fitted without this practitioner.
     raw : Estimate or NotEstimable
         Unadjusted risk.
     against_rest : Estimate or NotEstimable
@@ -53,7 +52,7 @@ class Compared:
         Empty until `judged_together` gives it.
     held : str
         Why the numbers of this row are held back; empty where they are not. Its estimates then say so too, and
-        ``expected`` is None.
+        ``expected_risk`` is None.
     zones_held : bool
         Whether that holds for the number of zones as well.
     more_than_expected : bool or None
@@ -67,7 +66,7 @@ class Compared:
     zones: int
     patients: int
     events: int
-    expected: float | None
+    expected_risk: Estimate | None
     raw: Answer
     against_rest: Answer
     verdict: str
@@ -75,6 +74,11 @@ class Compared:
     zones_held: bool = False
     more_than_expected: bool | None = None
     overlap: float | None = None
+
+    @property
+    def expected(self) -> float | None:
+        """Events expected from the case-mix."""
+        return None if self.expected_risk is None else self.expected_risk.value * self.zones
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -199,7 +203,7 @@ def _one(
         zones=int(mine.sum()),
         patients=len(np.unique(patient[mine])),
         events=int(event[mine].sum()),
-        expected=_expected(frame, event, mine, region),
+        expected_risk=_expected_risk(frame, event, mine, region, protocol),
         raw=clustered_proportion(event[mine], patient[mine], term=f"{term}, raw risk", level=protocol.level),
         against_rest=_against_rest(frame, event, mine, f"{term} against the rest", region, protocol),
         verdict="",
@@ -217,24 +221,25 @@ def _overlap(frame: pd.DataFrame, mine: NDArray[np.bool_]) -> float | None:
     return float(np.mean([each in often for each in kind[mine]]))
 
 
-def _expected(
-    frame: pd.DataFrame, event: NDArray[np.bool_], mine: NDArray[np.bool_], region: str | None
-) -> float | None:
-    """Events expected among this practitioner's zones, by a case-mix model of everybody else's."""
+def _expected_risk(
+    frame: pd.DataFrame, event: NDArray[np.bool_], mine: NDArray[np.bool_], region: str | None, protocol: Protocol
+) -> Estimate | None:
+    """Mean risk of this practitioner's zones, by a case-mix model of everybody else's."""
     case_mix = frame[list(CASE_MIX)]
     others = case_mix.loc[~mine]
     if others.empty or not event[~mine].any():
         return None
     design = build(others, _case_mix_terms(region))
-    fit = penalised(design, event[~mine].astype(int), profile=())
+    patient = frame["patient_id"].to_numpy(dtype=str)[~mine]
+    fit = penalised(design, event[~mine].astype(int), cluster=patient, level=protocol.level, profile=())
     if isinstance(fit, NotEstimable):
         return None
-    own = case_mix.loc[mine]
     try:
-        matrix = design.evaluate(own)
+        matrix = design.evaluate(case_mix.loc[mine])
     except ValueError:  # a skin type that only this practitioner treated: nothing to expect from
         return None
-    return float(standardised_risks(fit, [matrix], ("expected",)).values[0]) * len(own)
+    (answer,) = standardised_risks(fit, [matrix], ("expected",), level=protocol.level).risks
+    return answer if isinstance(answer, Estimate) else None
 
 
 def _against_rest(
@@ -248,6 +253,8 @@ def _against_rest(
     patients = frame.loc[mine, "patient_id"].nunique()
     if int(mine.sum()) < protocol.fewest_judged:
         return NotEstimable(term, "fewer zones than are judged", n=int(mine.sum()), unit="odds ratio")
+    if mine.all():
+        return NotEstimable(term, "nobody else treated such zones", n=int(mine.sum()), unit="odds ratio")
     marked = frame[list(CASE_MIX)].assign(_mine=mine.astype(float))
     design = build(marked, [Numeric("_mine", label=_MINE), *_case_mix_terms(region)])
     with_events = int(frame.loc[event, "patient_id"].nunique())
@@ -312,32 +319,11 @@ def _between(
     rung = ladder(design.matrix.shape[1] - 1 + _SPREAD, with_events, int(event.sum()))
     if rung.rung != "penalised":
         return NotEstimable(term, rung.reason, n=len(frame), events=int(event.sum())), {}, {}
-    fit = random_intercept(design, event.astype(int), group=practitioners, level=protocol.level, profile=())
-    if not isinstance(fit, Fit):
-        return fit.named(term), {}, {}
-    spread: Answer = fit.details["between_sd"].named(term)
-    shrunken: dict[str, Answer] = {}
-    for who, (mode, error) in fit.details["modes"].items():
-        name = f"{outcome.label}, {who}: shrunken odds ratio against the average practitioner"
-        mask = practitioners == who
-        shrunken[str(who)] = _shrunken(
-            float(mode), float(error), name, int(mask.sum()), int(event[mask].sum()), protocol
-        )
-    between = spread.value**2 if isinstance(spread, Estimate) else 0.0
-    reliability = {
-        str(who): min(1.0, max(0.0, 1 - float(error) ** 2 / between))
-        for who, (_, error) in fit.details["modes"].items()
-        if between > 0
+    found = between_groups(design, event.astype(int), group=practitioners, level=protocol.level)
+    if isinstance(found, NotEstimable):
+        return found.named(term), {}, {}
+    shrunken = {
+        str(who): answer.named(f"{outcome.label}, {who}: shrunken odds ratio against the average practitioner")
+        for who, answer in found.shrunken.items()
     }
-    return spread, shrunken, reliability
-
-
-def _shrunken(mode: float, error: float, term: str, n: int, events: int, protocol: Protocol) -> Answer:
-    method = "random-intercept logistic regression, adaptive Gauss–Hermite quadrature; conditional mode"
-    if error <= 0:
-        return NotEstimable(term, "no spread between practitioners beyond chance", n=n, events=events, method=method)
-    half = NormalDist().inv_cdf(0.5 + protocol.level / 2) * error
-    value, low, high = (float(np.exp(v)) for v in (mode, mode - half, mode + half))
-    if not low < high:
-        return NotEstimable(term, "no spread between practitioners beyond chance", n=n, events=events, method=method)
-    return Estimate(term, value, low, high, method, n, level=protocol.level, unit="odds ratio", events=events)
+    return found.spread.named(term), shrunken, {str(who): share for who, share in found.reliability.items()}

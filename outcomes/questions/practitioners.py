@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
+from outcomes.estimates.difference import ratio as quotient
 from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
 from outcomes.estimates.funnel import detectable_odds_ratio, poisson_limits
 from outcomes.findings import Exhibit, Finding, Forest, Funnel, FunnelPoint, Row
@@ -45,15 +47,15 @@ def practitioners(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
     for i, c in enumerate(comparisons):
         if (i == 0 or any(each.verdict in _OUTSIDE for each in c.each)) and (funnel := _funnel(c)):
             exhibits.append(funnel)
-    exhibits.append(_table(comparisons, protocol))
-    exhibits.append(_shrunken(comparisons))
     people = len({each.label for c in comparisons for each in c.each})
+    if people > 1:
+        exhibits += [_table(comparisons, protocol), _shrunken(comparisons)]
     return Finding(
         key="practitioners",
         title="Practitioners",
         asks="Do practitioners' results differ by more than their case-mix and chance explain?",
         says=_sentences(comparisons, flagged, people, protocol),
-        brief=_brief(flagged, people),
+        brief=_brief(comparisons, flagged, people),
         headlines=_headlines(comparisons, flagged, people),
         estimates=tuple(_estimates(comparisons)),
         exhibits=tuple(exhibits),
@@ -68,9 +70,10 @@ def practitioners(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
             "case-mix that the protocol fixes (region and skin type), limits and p values allowing for several zones of one "
             "patient. A verdict follows the p value adjusted by Holm's method over all practitioners and comparisons of the "
             "audit: outside 95 % below 0.05, outside 99.8 % below 0.002.",
-            "Expected events come from a model of region and skin type fitted without the practitioner in question. A funnel "
-            "shows observed over expected events against the expected events divided by the design effect, with exact "
-            "Poisson limits. The verdict comes from the test, not from the drawn line.",
+            "Expected events come from a model of region and skin type fitted without the practitioner in question; the "
+            "interval of observed over expected allows for the error of both (MOVER on logarithms). A funnel shows observed "
+            "over expected events against the expected events divided by the design effect, with exact Poisson limits. The "
+            "verdict comes from the test, not from the drawn line.",
             "Shrunken estimates and the spread between practitioners: random-intercept logistic regression at equal "
             "case-mix, adaptive Gauss–Hermite quadrature with 25 nodes; several zones of one patient are not allowed "
             "for there, so that the spread may be a little overstated.",
@@ -80,7 +83,7 @@ def practitioners(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
             "Case-mix is what was recorded; patients differ in more than region and skin type.",
             "Only zones whose outcome is known enter. A practitioner whose patients return more, or only when "
             "something is wrong, looks different for that alone.",
-            _by_chance(comparisons),
+            *((_by_chance(comparisons),) if judged_rows(comparisons) else ()),
         ),
         requests=_requests(flagged),
     )
@@ -94,28 +97,15 @@ def _rests_on(c: Comparison) -> str:
 
 
 def _observed_over_expected(c: Comparison, each: Compared) -> Answer:
-    """Observed over expected events; limits are those of the raw risk on the same scale."""
+    """Observed over expected events, with the error of both: the own risk and what the others' results predict."""
     term = f"{c.outcome.label}, {each.label}: observed over expected"
     unit = "observed/expected"
     if each.held:
         return NotEstimable(term, each.held, n=None if each.zones_held else each.zones, unit=unit)
-    if each.expected is None or each.expected <= 0:
+    if each.expected_risk is None or each.expected_risk.value <= 0:
         return NotEstimable(term, "no expected events", n=each.zones, events=each.events, unit=unit)
-    if not isinstance(each.raw, Estimate) or each.raw.low is None or each.raw.high is None:
-        return NotEstimable(term, "no raw risk", n=each.zones, events=each.events, unit=unit)
-    scale = each.zones / each.expected
-    return Estimate(
-        term,
-        each.raw.value * scale,
-        each.raw.low * scale,
-        each.raw.high * scale,
-        "observed over expected events; limits of the raw risk, patient as cluster, on the same scale",
-        each.zones,
-        level=each.raw.level,
-        unit=unit,
-        patients=each.patients,
-        events=each.events,
-    )
+    answer = quotient(each.raw, each.expected_risk, term=term, unit=unit)
+    return replace(answer, n=each.zones)
 
 
 def _funnel(c: Comparison) -> Funnel | None:
@@ -240,7 +230,9 @@ def _estimates(comparisons: Sequence[Comparison]) -> list[Answer]:
 def _sentences(
     comparisons: Sequence[Comparison], flagged: Sequence[tuple[Comparison, Compared]], people: int, protocol: Protocol
 ) -> tuple[str, ...]:
-    if people < 2:
+    if people == 0:
+        return ("Nobody can be compared: no zone has had its time and a known outcome.",)
+    if people == 1:
         return ("With one practitioner there is nobody to compare with.",)
     says = []
     for c, each in flagged:
@@ -255,7 +247,9 @@ def _sentences(
             f"{estimate_text(each.against_rest)}, "
             f"{each.verdict}."
         )
-    if not flagged:
+    if not judged_rows(comparisons):
+        says.append(_nobody_judged(people))
+    elif not flagged:
         says.append(
             f"No difference between the {number_word(people)} practitioners is shown beyond case-mix and chance; the "
             "intervals in the table say what remains compatible with the records."
@@ -305,7 +299,9 @@ def _headlines(
         )
         for c, each in flagged
     ]
-    if not flagged and people > 1:
+    if people > 1 and not judged_rows(comparisons):
+        lines.append(("too few to judge", _nobody_judged(people)))
+    elif people > 1 and not flagged:
         lines.append(
             (
                 "within limits",
@@ -320,9 +316,18 @@ def _flag_without_numbers(c: Comparison, each: Compared) -> str:
     return f"{each.label} had {more} {c.outcome.label} than expected ({c.where})"
 
 
-def _brief(flagged: Sequence[tuple[Comparison, Compared]], people: int) -> str:
+def _nobody_judged(people: int) -> str:
+    return (
+        f"None of the {number_word(people)} practitioners can be judged: too few zones whose outcome is known, or too few "
+        "events."
+    )
+
+
+def _brief(comparisons: Sequence[Comparison], flagged: Sequence[tuple[Comparison, Compared]], people: int) -> str:
     if people < 2:
         return ""
+    if not judged_rows(comparisons):
+        return _nobody_judged(people)
     if not flagged:
         return f"No difference between the {number_word(people)} practitioners is shown beyond case-mix and chance."
     found = [f"{each.label} ({c.outcome.label}, {c.where})" for c, each in flagged]

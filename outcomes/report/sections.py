@@ -14,7 +14,7 @@ from outcomes.records.actions import ActionRegister
 from outcomes.records.cases import Cases
 from outcomes.records.scope import Scope
 from outcomes.records.vocabulary import DELAYED_HEALING_DAYS, PROLONGED_REDNESS_DAY, REGIONS, Outcome
-from outcomes.report import texts
+from outcomes.report import measured, texts
 from outcomes.report.document import (
     Block,
     Checklist,
@@ -217,7 +217,7 @@ def limits(protocol: Protocol) -> Section:
         (
             Columns(
                 (
-                    ("What this audit cannot show", texts.LIMITS),
+                    ("What this audit cannot show", (*texts.LIMITS, *measured.sentences())),
                     ("How it must not be used", (*texts.CAUTIONS, disclosed(protocol))),
                 ),
                 listed=True,

@@ -54,8 +54,6 @@ LIMITS: tuple[str, ...] = (
     "known.",
     "Many comparisons stand side by side. Where verdict words follow from tests, they follow p values adjusted for "
     "their number; intervals are not adjusted and about one in twenty misses by chance.",
-    "How often the tool's intervals hold the truth was measured on simulated records and is published with it "
-    "(reports/honesty.md). Those of rates held it as often as they say, or somewhat more often.",
     "Windows and the day from which an absence is believed are the protocol's, listed under Definitions. They are "
     "common practice without a source, and another choice would give other rates.",
 )

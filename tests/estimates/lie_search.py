@@ -247,7 +247,7 @@ def by_restricted_mean(rows: pd.DataFrame, level: float) -> Any:
 
 @searched("proportion.proportion", "proportion.clustered_proportion", "none_seen.upper_bound_if_none",
           "clustered.design_effect", "proportion.proportion_from_variance", "none_seen.cases_to_exclude",
-          "difference.difference", "needed.more_to_settle", "needed.cases_for_verdict",
+          "difference.difference", "difference.ratio", "needed.more_to_settle", "needed.cases_for_verdict",
           "needed.cases_to_show_difference", "multiplicity.with_adjusted")  # fmt: skip
 def by_proportion(rows: pd.DataFrame, level: float) -> Any:
     n, k = len(rows), int(rows["event"].sum())
@@ -256,7 +256,7 @@ def by_proportion(rows: pd.DataFrame, level: float) -> Any:
         proportion.clustered_proportion(part["event"], part["patient"], level=level)
         for part in (rows[rows["side"]], rows[~rows["side"]])
     ]
-    gap = difference.difference(*sides, correlation=0.3)
+    gap = [difference.difference(*sides, correlation=0.3), difference.ratio(*sides), difference.ratio(*sides[::-1])]
     more = [needed.more_to_settle(a, 0.1, design_effect=1.3) for a in plain if isinstance(a, Estimate)]
     bound = none_seen.upper_bound_if_none(n, level=level)
     effect = clustered.design_effect(rows["event"], rows["patient"]) if n else 1.0

@@ -1,13 +1,15 @@
-"""Differences of proportions against Newcombe's paper."""
+"""Differences of proportions against Newcombe's paper, ratios against Katz's limits."""
 
 from __future__ import annotations
+
+import math
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from outcomes.estimates.binomial import wilson_limits
-from outcomes.estimates.difference import difference
+from outcomes.estimates.difference import difference, ratio
 from outcomes.estimates.estimate import Estimate, NotEstimable
 from outcomes.estimates.proportion import clustered_proportion, proportion
 
@@ -92,3 +94,43 @@ def test_clustered_shares_can_be_subtracted():
     answer = difference(a, b)
     assert answer.unit == "difference in proportion"
     assert answer.low < answer.value < answer.high
+
+
+def with_log_limits(events: int, n: int) -> Estimate:
+    """Limits symmetric on the logarithm of the share, variance 1/events − 1/n."""
+    reach = math.exp(1.959963984540054 * math.sqrt(1 / events - 1 / n))
+    share = events / n
+    return Estimate("", share, share / reach, share * reach, "log", n, unit="proportion", events=events)
+
+
+def test_a_ratio_of_two_log_intervals_is_katz():
+    """R 4.2: exp(log(15/100 / (30/120)) + c(-1, 1) * qnorm(0.975) * sqrt(1/15 - 1/100 + 1/30 - 1/120)).
+
+    Katz D and others (1978) Biometrics 34:469-474, doi:10.2307/2530610.
+    """
+    answer = ratio(with_log_limits(15, 100), with_log_limits(30, 120))
+    assert (answer.value, answer.low, answer.high) == pytest.approx((0.6, 0.342688987202, 1.050515229390), rel=1e-9)
+
+
+def test_a_ratio_of_nothing_has_an_upper_limit_and_one_by_nothing_cannot_be_said():
+    none, some = proportion(0, 50), proportion(12, 60)
+    answer = ratio(none, some)
+    assert (answer.value, answer.low) == (0.0, 0.0)
+    assert answer.high == pytest.approx(none.high / some.low)
+    assert isinstance(ratio(some, none), NotEstimable)
+    assert ratio(some, none).reason == "what it is divided by may be nothing"
+    with pytest.raises(ValueError, match="levels"):
+        ratio(some, proportion(1, 5, level=0.9))
+
+
+@given(counts, counts)
+def test_every_ratio_has_width_and_turns_over(first, second):
+    a, b = proportion(first[0], sum(first)), proportion(second[0], sum(second))
+    answer = ratio(a, b)
+    if b.low == 0 or b.value == 0:
+        assert isinstance(answer, NotEstimable)
+        return
+    assert 0 <= answer.low < answer.high
+    turned = ratio(b, a)
+    if isinstance(turned, Estimate) and answer.low > 0 and turned.low > 0:
+        assert (1 / turned.high, 1 / turned.low) == pytest.approx((answer.low, answer.high))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 
 import numpy as np
 import pandas as pd
@@ -11,15 +11,9 @@ from cells import CASE_MIX_SHARE, Cell, Drawn
 from outcomes.estimates.accelerated import accelerated_failure_time, adjusted_median
 from outcomes.estimates.ascertainment import risk_among_all
 from outcomes.estimates.design import Numeric, build
-from outcomes.estimates.estimate import Answer, Estimate, Fit, NotEstimable
-from outcomes.estimates.firth import ladder, penalised
+from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
 from outcomes.estimates.interval_censored import interval_curve
-from outcomes.estimates.logistic import maximum_likelihood
 from outcomes.estimates.proportion import clustered_proportion, proportion
-from outcomes.protocol import Protocol
-from outcomes.questions.population import Population
-from outcomes.questions.practitioner_model import compare
-from outcomes.records.vocabulary import OUTCOME
 
 Said = tuple[str, Answer, float]
 """Method, what was answered, and the truth."""
@@ -50,62 +44,6 @@ def weighted(cell: Cell, drawn: Drawn) -> Iterator[Said]:
         high = found.worst_case.high if found.worst_case.high is not None else 1.0
         bounds = Estimate("bounds", (low + high) / 2, low, high, "floor and worst case", len(drawn.event))
         yield "from the floor to the worst case (product)", bounds, cell.risk
-
-
-def odds_ratio(cell: Cell, drawn: Drawn) -> Iterator[Said]:
-    """The odds ratio of the exposure at equal case-mix: the product's interval beside plain Firth and a sandwich."""
-    frame = pd.DataFrame({"exposed": drawn.exposed, "case_mix": drawn.case_mix})
-    design = build(frame, [Numeric("exposed", label="exposed"), Numeric("case_mix", label="case-mix")])
-    event = drawn.event.astype(int)
-    rung = ladder(2, len(np.unique(drawn.patient[drawn.event])), int(event.sum()))
-    refused = NotEstimable("exposed", rung.reason, n=len(event))
-    methods: tuple[tuple[str, Callable[[], Fit | NotEstimable]], ...] = (
-        (
-            "Firth, scaled profile (product)",
-            lambda: penalised(design, event, cluster=drawn.patient, profile=("exposed",)),
-        ),
-        ("Firth, plain profile", lambda: penalised(design, event, profile=("exposed",))),
-        ("maximum likelihood, CR2, Satterthwaite", lambda: maximum_likelihood(design, event, cluster=drawn.patient)),
-    )
-    for name, fitted in methods:
-        fit = fitted() if rung.rung == "penalised" else refused
-        yield name, fit.term("exposed") if isinstance(fit, Fit) else fit, cell.odds_ratio
-
-
-def flags(cell: Cell, drawn: Drawn) -> Iterator[Said]:
-    """Practitioners who are all alike: each verdict outside limits is false. Answers are counted by `flagged`."""
-    n = len(drawn.event)
-    outcome = OUTCOME["hyperpigmentation"]
-    frame = pd.DataFrame(
-        {
-            "patient_id": pd.array(drawn.patient.astype(str), dtype="string"),
-            "practitioner_id": pd.array([f"P{i:02d}" for i in drawn.practitioner], dtype="string"),
-            "region": pd.Categorical(["face"] * n, categories=["face", "eyelid", "off_face"]),
-            "skin_group": pd.Categorical(
-                ["III"] * n, categories=["I–II", "III", "IV", "V–VI", "not recorded"], ordered=True
-            ),
-            outcome.name: pd.array(drawn.event, dtype="boolean"),
-            f"{outcome.name}_day": pd.array(np.where(drawn.event, 90, 0), dtype="Int64").copy(),
-            f"{outcome.name}_free_day": pd.array(np.full(n, 180), dtype="Int64"),
-            "last_seen_day": pd.array(np.full(n, 180), dtype="Int64"),
-        }
-    )
-    frame.loc[~drawn.event, f"{outcome.name}_day"] = pd.NA
-    frame.loc[drawn.event, f"{outcome.name}_free_day"] = pd.NA
-    found = compare(Population(frame), outcome, None, Protocol())
-    some = False
-    for each in found.each:
-        if each.verdict == "too few to judge":
-            continue
-        outside = each.verdict.startswith("outside")
-        some = some or outside
-        yield "a practitioner flagged (product)", _coin(outside), 0.5
-    yield "a comparison that flags anybody (product)", _coin(some), 0.5
-
-
-def _coin(wrong: bool) -> Estimate:
-    """A yes or no as an interval that leaves out 0.5 where it is yes."""
-    return Estimate("flag", 0.8, 0.6, 1.0, "verdict", 1) if wrong else Estimate("flag", 0.5, 0.0, 1.0, "verdict", 1)
 
 
 def healing(cell: Cell, drawn: Drawn, rng: np.random.Generator) -> Iterator[Said]:
@@ -152,8 +90,4 @@ def answers(cell: Cell, drawn: Drawn, rng: np.random.Generator) -> Iterator[Said
         return rate(cell, drawn)
     if cell.study == "weighted":
         return weighted(cell, drawn)
-    if cell.study == "odds ratio":
-        return odds_ratio(cell, drawn)
-    if cell.study == "flags":
-        return flags(cell, drawn)
     return healing(cell, drawn, rng)

@@ -1,4 +1,4 @@
-"""The cells of the study: what is varied, and how one replicate is drawn. Truth is exact by construction.
+"""A cell of the study: what can be varied, and how one replicate is drawn. Truth is exact by construction.
 
 Zones of one patient are made alike by a shared chance: each zone takes its patient's uniform number with
 probability root(alpha) and one of its own otherwise, and has the event when that number lies below its risk. Risks are
@@ -7,7 +7,6 @@ then exactly as written, and two zones of equal risk correlate by alpha.
 
 from __future__ import annotations
 
-import itertools
 import zlib
 from dataclasses import asdict, dataclass
 
@@ -25,7 +24,7 @@ class Cell:
     Attributes
     ----------
     study : str
-        ``rate``, ``weighted``, ``odds ratio``, ``flags`` or ``healing``.
+        What is asked: a name of `study.BLOCK`.
     patients : int
     risk : float
         Mean risk of a zone; for healing unused.
@@ -75,47 +74,6 @@ class Cell:
         return [zlib.crc32(self.name.encode()), block]
 
 
-def cells() -> tuple[Cell, ...]:
-    """Every cell, those kept aside last."""
-    sizes, risks = (100, 300, 600, 1500), (0.005, 0.01, 0.02, 0.03, 0.08)
-    found = [
-        Cell("rate", patients, risk, zones, alpha)
-        for patients, risk, zones, alpha in itertools.product(sizes, risks, ("2-3", "1-12"), (0.0, 0.08, 0.25))
-    ]
-    found += [
-        Cell("weighted", patients, risk, seen=seen, informative=informative)
-        for patients, risk, seen, informative in itertools.product(
-            (300, 600, 1500), (0.01, 0.03, 0.08), (0.95, 0.7, 0.4), (False, True)
-        )
-    ]
-    found += [
-        Cell("odds ratio", patients, risk, zones, alpha, exposure, prevalence, ratio)
-        for (patients, risk), (zones, alpha), (exposure, prevalence), ratio in itertools.product(
-            ((300, 0.03), (600, 0.02), (600, 0.08), (1500, 0.01), (1500, 0.03)),
-            (("2-3", 0.08), ("1-12", 0.25)),
-            (("zone", 0.3), ("patient", 0.3), ("zone", 0.1), ("continuous", 0.5)),
-            (1.0, 2.0),
-        )
-    ]
-    found += [
-        Cell("flags", 1200, risk, alpha=alpha, practitioners=number, largest=largest)
-        for risk, alpha, number, largest in itertools.product((0.03, 0.08), (0.0, 0.25), (3, 6, 12), (0.0, 0.55))
-    ]
-    found += [
-        Cell("healing", patients, alpha=alpha) for patients, alpha in itertools.product((100, 300, 600), (0.0, 0.4))
-    ]
-    aside = [
-        Cell("rate", 450, 0.015, "1-12", 0.15, kept_aside=True),
-        Cell("rate", 900, 0.05, "2-3", 0.15, kept_aside=True),
-        Cell("rate", 200, 0.04, "1-12", 0.25, kept_aside=True),
-        Cell("odds ratio", 450, 0.04, "1-12", 0.15, "zone", 0.2, 1.5, kept_aside=True),
-        Cell("odds ratio", 900, 0.025, "2-3", 0.15, "patient", 0.2, 1.5, kept_aside=True),
-        Cell("odds ratio", 900, 0.025, "1-12", 0.25, "continuous", 0.5, 0.67, kept_aside=True),
-        Cell("weighted", 900, 0.05, seen=0.55, kept_aside=True),
-    ]
-    return (*found, *aside)
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class Drawn:
     """One replicate: n zones."""
@@ -128,11 +86,12 @@ class Drawn:
     practitioner: NDArray[np.int64]
 
 
-def _counts(cell: Cell, rng: np.random.Generator) -> NDArray[np.int64]:
+def zone_counts(cell: Cell, rng: np.random.Generator, shape: int | tuple[int, ...]) -> NDArray[np.int64]:
+    """Zones of each patient."""
     if cell.zones == "2-3":
-        return rng.integers(2, 4, cell.patients)
+        return rng.integers(2, 4, shape)
     shares = 1.0 / np.arange(1, 13)
-    return rng.choice(np.arange(1, 13), size=cell.patients, p=shares / shares.sum())
+    return rng.choice(np.arange(1, 13), size=shape, p=shares / shares.sum())
 
 
 def _expit(value: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -160,7 +119,7 @@ def intercept(cell: Cell) -> float:
 
 def draw(cell: Cell, rng: np.random.Generator, at: float) -> Drawn:
     """Draw one replicate with the intercept that `intercept` gives."""
-    counts = _counts(cell, rng)
+    counts = zone_counts(cell, rng, cell.patients)
     patient = np.repeat(np.arange(cell.patients), counts)
     n = len(patient)
     mixed = cell.exposure != "none"

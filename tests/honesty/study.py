@@ -17,39 +17,45 @@ from pathlib import Path
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 sys.path.insert(0, str(Path(__file__).parent))
 
+import audits
+import compared
+import flagging
+import kinds
 import numpy as np
+import shares
+import thresholds
 from answers import answers
-from cells import Cell, cells, draw, intercept
+from cells import Cell, draw, intercept
+from grid import cells
 
-from outcomes.estimates.estimate import Estimate
-
-BLOCK = {"rate": 500, "weighted": 250, "odds ratio": 100, "flags": 25, "healing": 50}
-FULL = {"rate": 4000, "weighted": 4000, "odds ratio": 4000, "flags": 2000, "healing": 4000}
+BLOCK = {
+    "rate": 500, "weighted": 250, "healing": 50, "compared": compared.BLOCK,
+    "flagging": flagging.BLOCK, "standard": thresholds.STANDARD_BLOCK, "chart": thresholds.CHART_BLOCK,
+    "shares": shares.BLOCK, **audits.BLOCK, **kinds.BLOCK,
+}  # fmt: skip
+FULL = {study: 2000 if study == "flagging" else 4000 for study in BLOCK} | audits.FULL | kinds.FULL
 ASIDE = 10_000
 
 
 def run_block(cell: Cell, block: int) -> dict[str, dict[str, float]]:
     """Replicates of one block, counted by method: answered, refused, truth below or above, width, events."""
     rng = np.random.default_rng(cell.seed(block))
+    if cell.study in audits.BLOCK:
+        return audits.block(cell, rng)
+    if cell.study in kinds.BLOCK:
+        return kinds.block(cell, rng)
     at = intercept(cell)
+    if cell.study == "compared":
+        return compared.block(cell, rng, at, block)
+    if cell.study in ("flagging", "shares"):
+        return flagging.block(cell, rng) if cell.study == "flagging" else shares.block(cell, rng)
+    if cell.study in ("standard", "chart"):
+        return thresholds.standard(cell, rng) if cell.study == "standard" else thresholds.chart(cell, rng)
     tally: dict[str, dict[str, float]] = defaultdict(lambda: defaultdict(float))
     for _ in range(BLOCK[cell.study]):
         drawn = draw(cell, rng, at)
         for method, answer, truth in answers(cell, drawn, rng):
-            counted = tally[method]
-            counted["asked"] += 1
-            counted["events"] += float(drawn.event.sum())
-            if not isinstance(answer, Estimate):
-                counted["refused"] += 1
-                continue
-            counted["answered"] += 1
-            counted["truth below"] += float(answer.low is not None and truth < answer.low)
-            counted["truth above"] += float(answer.high is not None and truth > answer.high)
-            ratio = "ratio" in answer.unit
-            counted["error"] += float(np.log(answer.value / truth)) if ratio else answer.value - truth
-            if answer.low is not None and answer.high is not None and (not ratio or answer.low > 0):
-                counted["widths"] += 1
-                counted["width"] += float(np.log(answer.high / answer.low)) if ratio else answer.high - answer.low
+            kinds.tell(tally[method], answer, truth, float(drawn.event.sum()))
     return {method: dict(counted) for method, counted in tally.items()}
 
 

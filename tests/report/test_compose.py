@@ -17,7 +17,7 @@ from outcomes.findings import VERDICTS, Finding, Forest, Grid, Row
 from outcomes.protocol import Protocol
 from outcomes.records.actions import ActionRegister
 from outcomes.records.vocabulary import OUTCOMES
-from outcomes.report import texts
+from outcomes.report import measured, texts
 from outcomes.report.compose import compose
 from outcomes.report.data import json_text, report_data
 from outcomes.report.document import Report, rounded
@@ -204,7 +204,7 @@ def test_cautions_are_on_the_first_page_and_in_full(data: dict[str, Any]) -> Non
     *cautions, disclosed = entries["How it must not be used"]
     assert cautions == list(texts.CAUTIONS)
     assert "Counts from 1 to 4 in breakdowns" in disclosed
-    assert entries["What this audit cannot show"] == list(texts.LIMITS)
+    assert entries["What this audit cannot show"] == [*texts.LIMITS, *measured.sentences()]
 
 
 def test_words_that_a_reader_may_not_know_are_explained(data: dict[str, Any]) -> None:

@@ -163,8 +163,11 @@ def _dialled(text: str) -> bool:
         return False
     if _PHONE_ABROAD.fullmatch(text):
         return True
-    found = _PHONE_INSIDE.search(text) if " " in text and sum(c.isalpha() for c in text) >= 4 else None
-    return found is not None and 9 <= sum(c.isdigit() for c in found[0]) <= 15 and not _is_date(found[0].strip())
+    letters = sum(c.isalpha() for c in text)
+    found = _PHONE_INSIDE.search(text) if letters and " " in text.strip() else None
+    if found is None or (letters < 4 and not found[0].startswith("+")):
+        return False
+    return 9 <= sum(c.isdigit() for c in found[0]) <= 15 and not _is_date(found[0].strip())
 
 
 def _is_address(text: str) -> bool:

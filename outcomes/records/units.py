@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from outcomes.records.problems import Problem
 from outcomes.records.typed import Typed
 
+_SHARE = "shares of 1"
+
 
 @dataclass(frozen=True, slots=True)
 class _Suspicion:
@@ -18,11 +20,16 @@ class _Suspicion:
     below: float = 0.0
     above: float = math.inf
 
+    @property
+    def spelling(self) -> str:
+        """The unit as a mapping names it."""
+        return "fraction" if self.other == _SHARE else self.other
+
 
 _SUSPICIONS: tuple[_Suspicion, ...] = (
     _Suspicion("pulse_energy_mj", "J", below=1.0),
     _Suspicion("spot_um", "mm", below=10.0),
-    _Suspicion("density_pct", "share of 1", below=1.0),
+    _Suspicion("density_pct", _SHARE, below=1.0),
     _Suspicion("power_w", "mW", above=200.0),
     _Suspicion("pulse_us", "ms", below=20.0),
     _Suspicion("scan_size_mm", "cm", below=2.0),
@@ -54,7 +61,7 @@ def suspect_units(table: Typed) -> list[Problem]:
                     row=None,
                     column=table.header(suspicion.column),
                     rule=f"looks as if it were in {suspicion.other}, by the size of its middle value",
-                    remedy="Declare the unit of this column in the mapping; nothing was converted.",
+                    remedy=f'Declare unit = "{suspicion.spelling}" for it in the mapping if it is so; nothing was converted.',
                     kind="unit_suspect",
                 )
             )

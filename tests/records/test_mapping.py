@@ -165,6 +165,9 @@ def test_ids_that_a_spreadsheet_made_dates_of_are_faults(tmp_path: Path) -> None
     book.save(tmp_path / "export.xlsx")
     one = apply_mapping(read_table(tmp_path / "export.xlsx", "zones"), Mapping())
     assert faults(one) == [("became_a_date", 3)]
+    csv = f"{NEEDED},device_id\n{ROW.format(n=1)},2-13\n{ROW.format(n=2)},02-Feb\n{ROW.format(n=3)},Mär-26\n"
+    assert faults(mapped(tmp_path, csv)) == [("became_a_date", 3), ("became_a_date", 4)]
+    assert not mapped(tmp_path, csv.replace("2-13", "13-Feb")).problems  # labels of days throughout
 
 
 def test_free_text_is_not_taken_for_a_word(tmp_path: Path) -> None:

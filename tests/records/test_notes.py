@@ -12,6 +12,8 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
+from outcomes.records.contract import COLUMN
+from outcomes.records.convert.units import unit_factor
 from outcomes.records.load import Checked, check
 
 GOOD = {
@@ -174,6 +176,32 @@ def test_a_unit_that_the_sizes_speak_against_is_said_and_never_converted(
     assert checked.cases is not None
     frame = checked.cases.sessions if column in ("weight_kg", "topical_min") else checked.cases.zones
     assert frame[column].tolist() == [float(cell) for cell in cells]
+
+
+@pytest.mark.parametrize(
+    ("column", "cells", "other", "unit"),
+    [
+        ("pulse_energy_mj", ("0.012", "0.01"), "J", "J"),
+        ("spot_um", ("0.12", "0.3"), "mm", "mm"),
+        ("density_pct", ("0.05", "0.08"), "shares of 1", "fraction"),
+    ],
+)
+def test_a_unit_that_refuses_every_row_is_named_as_the_mapping_takes_it(
+    tmp_path: Path, column: str, cells: tuple[str, str], other: str, unit: str
+) -> None:
+    lines = [{**line, column: cell} for line, cell in zip(rows(), cells, strict=True)]
+    checked = read(tmp_path, text_of(lines).encode())
+    assert checked.cases is None
+    assert checked.rows_refused == 2
+    (found,) = [p for p in checked.problems if p.kind == "unit_suspect"]
+    assert found.rule.startswith(f"looks as if it were in {other}")
+    assert f'unit = "{unit}"' in found.remedy
+    assert unit_factor(COLUMN["zones"][column].unit, unit) > 1
+
+
+def test_a_negative_middle_is_no_unit(tmp_path: Path) -> None:
+    lines = [{**line, "pulse_energy_mj": "-12"} for line in rows()]
+    assert {p.kind for p in read(tmp_path, text_of(lines).encode()).problems} == {"out_of_range", "nothing_accepted"}
 
 
 @pytest.mark.parametrize(

@@ -105,6 +105,8 @@ def test_none_of_our_own_columns_is_taken_for_an_identifier() -> None:
         (["12.5", "0.07", "1000"], None),
         (["+44 7700 900123", "neck", "chin"], "telephone numbers"),
         (["film", "call Mrs N on 0770 0900123"], "telephone numbers"),
+        (["Ruf +43 664 1234567", "neck", "chin"], "telephone numbers"),
+        (["R1 0770 0900123", "neck", "chin"], None),
         (["020 7946 0001", "neck", "chin", "nose"], None),
         (["lot 0200-7946-0001", "lot 0200-7946-0002"], None),
         (["Hauptstraße 12", "12 High Street"], "addresses"),

@@ -27,6 +27,10 @@ NUMBERS: frozenset[Kind] = frozenset({"number", "integer"})
 LONGEST_ID = 200
 
 _SPREADSHEET_ERROR = r"#(?:N/A|REF!|VALUE!|DIV/0!|NAME\?|NULL!|NUM!|GETTING_DATA|SPILL!|CALC!)"
+_DAY_AND_MONTH = (
+    r"(?:\d{1,2}[-. ](?:jan|feb|mar|mär|apr|may|mai|jun|jul|aug|sep|oct|okt|nov|dec|dez)\.?|"
+    r"(?:jan|feb|mar|mär|apr|may|mai|jun|jul|aug|sep|oct|okt|nov|dec|dez)-\d{2})"
+)
 _MANGLED_ID = re.compile(r"[0-9](?:[.,][0-9]+)?[eE]\+[0-9]{1,3}")
 
 ERROR_CELL = Fault(
@@ -158,7 +162,9 @@ class ColumnReader:
         """Positions of ids that a spreadsheet has made dates of, in a column that holds other things too."""
         typed = self.raw.typed_dates.get(source.headers[0], set()) if len(source.headers) == 1 else set()
         there = set(np.flatnonzero(cells.notna()).tolist())
-        return typed & there if typed & there != there else set()
+        named = cells.str.fullmatch(_DAY_AND_MONTH, case=False).fillna(False).to_numpy(dtype=bool)
+        dates = (typed & there) | set(np.flatnonzero(named).tolist())
+        return dates if dates != there else set()
 
     def _date_rules(self, source: Source) -> DateRules:
         spec, shared = source.spec, self.settings

@@ -250,7 +250,6 @@ def test_a_report_tells_no_mark(exports: dict[str, Path], tmp_path: Path, comman
     files = [path for path in (tmp_path / "Bericht März α").rglob("*") if path.is_file()]
     names = {f"{command}.pdf", f"{command}.html", f"{command}.xlsx", "report.json", "refused.csv", "problems.csv"}
     assert names < {path.name for path in files}
-    assert ({".svg"} & {path.suffix for path in files} == {".svg"}) is (command == "audit")
     found = [(path.name, where, text) for path in files for where, text in texts_of(path)]
     for name, where, text in found:
         assert told(text) == [], (name, where)
@@ -290,3 +289,31 @@ def test_a_crash_tells_no_mark_and_leaves_nothing(exports: dict[str, Path], tmp_
     assert "Traceback" not in done.stderr
     assert told(done.stdout + done.stderr) == []
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.slow
+def test_a_whole_report_with_its_figures_tells_no_id_of_the_export(tmp_path: Path) -> None:
+    """The invented clinic with marked ids of records, patients and episodes: enough records for every figure."""
+    clinic = Path(__file__).parents[2] / "data" / "synthetic"
+    paths: dict[str, Path] = {}
+    for table, mark in (("treatments", ","), ("sessions", ";"), ("visits", ","), ("layers", ",")):
+        head, *lines = (clinic / f"{table}.csv").read_text(encoding="utf-8-sig").splitlines()
+        ids = [i for i, name in enumerate(head.split(mark)) if name in ("Treatment ref", "Patient no", "Episode no")]
+        assert ids
+        rows = [line.split(mark) for line in lines]
+        for row in rows:
+            for i in ids:
+                row[i] = f"{MARK}{row[i]}" if i < len(row) and row[i] else ""
+        paths[table] = tmp_path / f"{table}.csv"
+        paths[table].write_text("\n".join([head, *(mark.join(row) for row in rows)]) + "\n", encoding="utf-8")
+    done = program(
+        tmp_path, "audit", paths["treatments"], "--sessions", paths["sessions"], "--visits", paths["visits"],
+        "--layers", paths["layers"], "--mapping", clinic / "mapping.toml", "--html", "--xlsx", "--out", "whole",
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert MARK not in (done.stdout + done.stderr).lower()
+    files = [path for path in (tmp_path / "whole").rglob("*") if path.is_file()]
+    assert sum(path.suffix == ".svg" for path in files) > 3
+    for path in files:
+        for where, text in texts_of(path):
+            assert MARK not in dense(text), (path.name, where)

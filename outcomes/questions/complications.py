@@ -197,7 +197,8 @@ def _brief(recent: Sequence[OutcomeRisk], told: _Told) -> str:
         return "Whether complications occurred cannot be said: no record tells it."
     if not common:
         return "No complication of the skin is recorded in the newest quarters that have had their time."
-    return f"Of complications of the skin, in the newest quarters that have had their time, the most frequent were {listing(common)}."
+    were = "was" if len(common) == 1 else "were"
+    return f"Of complications of the skin, in the newest quarters that have had their time, the most frequent {were} {listing(common)}."
 
 
 def _covers_zero(d: Estimate) -> bool:

@@ -33,6 +33,7 @@ _MARK = {
     "described": ('<path d="M0 6H12" stroke="currentColor"/><circle cx="6" cy="6" r="3.2" fill="currentColor"/>', ""),
     "": ('<circle cx="6" cy="6" r="4" fill="currentColor"/>', "good"),
 }  # fmt: skip
+_LETTER = 5.6  # width of a figure in the names of ticks, in units of their drawing
 _DASH = ('<rect x="0.5" y="4" width="11" height="4" fill="currentColor"/>', "dim")
 
 
@@ -76,10 +77,26 @@ def _interval_svg(row: dict[str, Any], axis: dict[str, Any]) -> Markup:
     )
 
 
+def _named_ticks(axis: dict[str, Any]) -> list[dict[str, Any]]:
+    """Ticks that are named: where names would touch, that of the reference stays, then the outer ones, then the others."""
+    ticks = axis["ticks"]
+
+    def rank(i: int) -> int:
+        return 0 if ticks[i]["at"] == axis["reference"] else 1 if i in (0, len(ticks) - 1) else 2 + i
+
+    kept: list[int] = []
+    for i in sorted(range(len(ticks)), key=rank):
+        half = len(ticks[i]["text"]) * _LETTER / 2
+        apart = [abs(ticks[k]["at"] - ticks[i]["at"]) * 188 - len(ticks[k]["text"]) * _LETTER / 2 - half for k in kept]
+        if all(gap >= 2 for gap in apart):
+            kept.append(i)
+    return [ticks[i] for i in sorted(kept)]
+
+
 def _axis_svg(axis: dict[str, Any]) -> Markup:
     texts = "".join(
         f'<text x="{round(6 + tick["at"] * 188, 2)}" y="12">{Markup.escape(tick["text"])}</text>'
-        for tick in axis["ticks"]
+        for tick in _named_ticks(axis)
     )
     return Markup(f'<svg class="axis" viewBox="0 0 200 16" aria-hidden="true">{texts}</svg>')
 

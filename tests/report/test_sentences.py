@@ -37,10 +37,10 @@ FORBIDDEN = {
     r"outlier|\bworst\b(?! case)": "outside limits",
     r"(?<![\d.,])0\.0+ %": "0 %, or under 0.01 %",
     r"\bp (=|of) 0(\.0+)?(?![\d.])": "p under 0.001",
-    r"\bnan\b|\binf\b|\bNone\b": "cannot say, with its reason",
+    r"\bnan\b|\binf\b|\bNone\b(?! (was|were|is|are|of|has|have|recorded)\b)": "cannot say, with its reason",
     r"[-−]0(\.0+)?(?![\d.])(?! to)": "0.0 without a sign",
     r"(?<![\d,./])1 (zones|patients|sessions|events|records|rows|visits|practitioners)\b": "1 zone",
-    r"\bcannot say[.;,]|\bcannot say$": "cannot say: its reason",
+    r"\bcannot say[.;,]|(?<=.)\bcannot say$": "cannot say: its reason",
 }  # fmt: skip
 
 _NUMBER = re.compile(r"(?<![\w.,])[−]?\d[\d,]*(?:\.\d+)?")

@@ -198,7 +198,8 @@ def _brief(recent: Sequence[OutcomeRisk], told: _Told) -> str:
     if not common:
         return "No complication of the skin is recorded in the newest quarters that have had their time."
     were = "was" if len(common) == 1 else "were"
-    return f"Of complications of the skin, in the newest quarters that have had their time, the most frequent {were} {listing(common)}."
+    where = "Of complications of the skin, in the newest quarters that have had their time"
+    return f"{where}, the most frequent {were} {listing(common)}."
 
 
 def _covers_zero(d: Estimate) -> bool:

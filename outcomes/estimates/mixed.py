@@ -3,89 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 from scipy.optimize import brentq, minimize
-from scipy.special import expit, gammaln
+from scipy.special import gammaln
 
-from outcomes.estimates.binary import Binary, Codes, Values, observe
+from outcomes.estimates.binary import Binary, Values
 from outcomes.estimates.design import Design
 from outcomes.estimates.estimate import Answer, Estimate, Fit, FloatArray, NotEstimable
+from outcomes.estimates.intercept_likelihood import WIDEST_SD, InterceptLikelihood, grouped
 from outcomes.estimates.likelihood import NotConverged, Surface
-from outcomes.estimates.ratios import cannot_say, floored, left_out, nothing_to_fit, odds_ratio
+from outcomes.estimates.ratios import cannot_say, floored, left_out, odds_ratio
 
 METHOD = "random-intercept logistic regression, adaptive Gauss–Hermite quadrature, profile-likelihood limits"
 _AT_ZERO = 1e-4
-_FEWEST_GROUPS = 3
-_FEWEST_EVENTS = 5
-_WIDEST_SD = 5.0  # odds 150 times apart one standard deviation on: a limit beyond it is no limit
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Model:
-    """Grouped records sorted by group, with the nodes of the quadrature."""
-
-    matrix: FloatArray
-    events: FloatArray
-    trials: FloatArray
-    group: Codes
-    starts: Codes
-    nodes: FloatArray
-    log_weights: FloatArray
-
-    def modes(self, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Mode and curvature-based sd of each group's standard normal effect, by damped Newton steps."""
-        eta, sd = self.matrix @ theta[:-1], float(theta[-1])
-        u = np.zeros(len(self.starts))
-        for _ in range(100):
-            mu = expit(eta + sd * u[self.group])
-            slope = self._sum(self.events - self.trials * mu) * sd - u
-            curve = self._sum(self.trials * mu * (1 - mu)) * sd * sd + 1
-            step = np.clip(slope / curve, -2.0, 2.0)
-            u = u + step
-            if float(np.abs(step).max()) < 1e-11:
-                break
-        mu = expit(eta + sd * u[self.group])
-        return u, 1 / np.sqrt(self._sum(self.trials * mu * (1 - mu)) * sd * sd + 1)
-
-    def negative(self, theta: FloatArray) -> tuple[float, FloatArray]:
-        """Minus the marginal log-likelihood and its exact gradient (a posterior mean over the nodes)."""
-        eta, sd = self.matrix @ theta[:-1], float(theta[-1])
-        u, spread = self.modes(theta)
-        effect = u[:, None] + spread[:, None] * self.nodes
-        linear = eta[:, None] + sd * effect[self.group]
-        small = np.exp(-np.abs(linear))
-        softplus = np.maximum(linear, 0.0) + np.log1p(small)
-        mu = np.where(linear >= 0, 1.0, small) / (1.0 + small)
-        by_group = self._sum(self.events)
-        log_joint = self._sum(self.events * eta)[:, None] + sd * by_group[:, None] * effect
-        log_joint -= self._sum(self.trials[:, None] * softplus)
-        log_joint += -0.5 * effect**2 + 0.5 * self.nodes**2 + self.log_weights + np.log(spread)[:, None]
-        top = log_joint.max(axis=1, keepdims=True)
-        mass = np.exp(log_joint - top)
-        total = mass.sum(axis=1, keepdims=True)
-        share = mass / total
-        expected = self.trials[:, None] * mu
-        by_coefficient = self.matrix.T @ (self.events - np.einsum("ij,ij->i", expected, share[self.group]))
-        by_sd = float(((by_group[:, None] - self._sum(expected)) * effect * share).sum())
-        value = -float((top[:, 0] + np.log(total[:, 0])).sum())
-        return value, -np.append(by_coefficient, by_sd)
-
-    def _sum(self, values: FloatArray) -> FloatArray:
-        return np.add.reduceat(values, self.starts, axis=0)
-
-    def hessian(self, theta: FloatArray) -> FloatArray:
-        """Second derivatives of `negative`, by central differences of its exact gradient."""
-        size, step = len(theta), 1e-5
-        found = np.zeros((size, size))
-        for j in range(size):
-            shift = np.zeros(size)
-            shift[j] = step
-            found[j] = (self.negative(theta + shift)[1] - self.negative(theta - shift)[1]) / (2 * step)
-        return (found + found.T) / 2
 
 
 def random_intercept(
@@ -153,26 +86,10 @@ def random_intercept(
     >>> round(fit.details["between_sd"].value, 2)
     0.65
     """
-    if nodes < 5:
-        raise ValueError("one node is the Laplace approximation, which is biased here; use at least 5")
-    data = observe(design, events, trials=trials, cluster=group)
-    shown = replace(data, cells=None)
-    refusal = nothing_to_fit(design, shown, method=METHOD, finite=True)
-    if refusal is not None:
-        return refusal
-    cells = data.cells
-    if cells is None or cells.clusters < _FEWEST_GROUPS:
-        reason = f"a spread needs {_FEWEST_GROUPS} groups, and there are {0 if cells is None else cells.clusters}"
-        return cannot_say("model", reason, method=METHOD, data=shown)
-    if min(data.event_count, data.n - data.event_count) < _FEWEST_EVENTS:
-        return cannot_say("model", f"fewer than {_FEWEST_EVENTS} events or non-events", method=METHOD, data=shown)
-    surface = Surface.of(data, penalty=0.0)
-    z, weight = np.polynomial.hermite_e.hermegauss(nodes)
-    model = _Model(
-        surface.matrix[cells.pattern], cells.events, cells.trials, cells.cluster,
-        np.searchsorted(cells.cluster, np.arange(cells.clusters)).astype(np.intp),
-        z, np.log(weight) - 0.5 * np.log(2 * np.pi),
-    )  # fmt: skip
+    ready = grouped(design, events, trials=trials, group=group, nodes=nodes, method=METHOD)
+    if isinstance(ready, NotEstimable):
+        return ready
+    shown, surface, model = ready
     try:
         fixed = surface.maximum()
         theta = _best(model, fixed.point)
@@ -181,7 +98,7 @@ def random_intercept(
     return _report(design, shown, surface, model, theta, fixed.value, group, level, profile)
 
 
-def _best(model: _Model, start: FloatArray) -> FloatArray:
+def _best(model: InterceptLikelihood, start: FloatArray) -> FloatArray:
     best = _minimum(model, np.append(start, 0.5), None)
     if abs(best[-1]) < _AT_ZERO:  # zero is always stationary; look whether it is more than that
         other = _minimum(model, np.append(start, 1.5), None)
@@ -200,7 +117,9 @@ def _best(model: _Model, start: FloatArray) -> FloatArray:
     return best
 
 
-def _minimum(model: _Model, start: FloatArray, held: int | None, inverse: FloatArray | None = None) -> FloatArray:
+def _minimum(
+    model: InterceptLikelihood, start: FloatArray, held: int | None, inverse: FloatArray | None = None
+) -> FloatArray:
     free = np.array([j for j in range(len(start)) if j != held])
 
     def negative(values: FloatArray) -> tuple[float, FloatArray]:
@@ -222,7 +141,7 @@ def _report(
     design: Design,
     data: Binary,
     surface: Surface,
-    model: _Model,
+    model: InterceptLikelihood,
     theta: FloatArray,
     fixed_value: float,
     group: Values,
@@ -287,7 +206,7 @@ def _report(
     )
 
 
-def _held(model: _Model, theta: FloatArray, hessian: FloatArray, column: int, value: float) -> FloatArray:
+def _held(model: InterceptLikelihood, theta: FloatArray, hessian: FloatArray, column: int, value: float) -> FloatArray:
     start = theta.copy()
     start[column] = value
     free = [j for j in range(len(theta)) if j != column]
@@ -299,7 +218,7 @@ def _held(model: _Model, theta: FloatArray, hessian: FloatArray, column: int, va
 
 
 def _limit(
-    model: _Model,
+    model: InterceptLikelihood,
     theta: FloatArray,
     hessian: FloatArray,
     column: int,
@@ -321,13 +240,13 @@ def _limit(
 
     if spread and side < 0 and gap(0.0) <= 0:
         return 0.0
-    if spread and side > 0 and (middle >= _WIDEST_SD or gap(_WIDEST_SD) <= 0):
+    if spread and side > 0 and (middle >= WIDEST_SD or gap(WIDEST_SD) <= 0):
         return None
     inner = middle
     for _ in range(40):
         outer = inner + side * step
         if spread:
-            outer = min(max(outer, 0.0), _WIDEST_SD)
+            outer = min(max(outer, 0.0), WIDEST_SD)
         if gap(outer) > 0:
             return float(brentq(gap, min(inner, outer), max(inner, outer), xtol=1e-6))
         inner, step = outer, step * 1.5
@@ -335,7 +254,7 @@ def _limit(
 
 
 def _between(
-    model: _Model,
+    model: InterceptLikelihood,
     theta: FloatArray,
     hessian: FloatArray,
     minimum: float,
@@ -345,7 +264,7 @@ def _between(
     p_value: float,
 ) -> Answer:
     last = len(theta) - 1
-    if float(theta[last]) >= _WIDEST_SD:
+    if float(theta[last]) >= WIDEST_SD:
         reason = "the groups lie too far apart for a spread to be put to it"
         return cannot_say("standard deviation between groups", reason, method=METHOD, data=data, unit="log odds")
     low = _limit(model, theta, hessian, last, -1, minimum, quantile)

@@ -106,7 +106,7 @@ class Comparison:
         Whether the total of events or of zones is held back, as it would give that of a practitioner away.
     reliability : dict of str to float
         Share of what sets a practitioner's result apart that is not chance: 1 less the error variance over the variance
-        between practitioners.
+        between practitioners, averaged over the spreads that the records leave possible.
     """
 
     outcome: Outcome
@@ -319,7 +319,8 @@ def _between(
     rung = ladder(design.matrix.shape[1] - 1 + _SPREAD, with_events, int(event.sum()))
     if rung.rung != "penalised":
         return NotEstimable(term, rung.reason, n=len(frame), events=int(event.sum())), {}, {}
-    found = between_groups(design, event.astype(int), group=practitioners, level=protocol.level)
+    effect = design_effect(event, frame["patient_id"].to_numpy(dtype=str))
+    found = between_groups(design, event.astype(int), group=practitioners, design_effect=effect, level=protocol.level)
     if isinstance(found, NotEstimable):
         return found.named(term), {}, {}
     shrunken = {

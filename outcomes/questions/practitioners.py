@@ -75,8 +75,11 @@ def practitioners(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
             "over expected events against the expected events divided by the design effect, with exact Poisson limits. The "
             "verdict comes from the test, not from the drawn line.",
             "Shrunken estimates and the spread between practitioners: random-intercept logistic regression at equal "
-            "case-mix, adaptive Gauss–Hermite quadrature with 25 nodes; several zones of one patient are not allowed "
-            "for there, so that the spread may be a little overstated.",
+            "case-mix, adaptive Gauss–Hermite quadrature with 25 nodes, each zone counted at less by the design effect of "
+            "several zones of one patient. The spread and its limits come from the likelihood with the coefficients "
+            "integrated out. A shrunken odds ratio is the median, and its limits are quantiles, over the spreads that the "
+            "records leave possible, weighted by that likelihood and a half-normal prior with standard deviation 1: "
+            "neither the spread nor the average is taken as known.",
             f"Fewer than {count(protocol.fewest_judged)} zones with a known outcome are shown and never judged.",
         ),
         caveats=(
@@ -209,8 +212,9 @@ def _shrunken(comparisons: Sequence[Comparison]) -> Forest:
         rows=tuple(rows),
         scale="ratio",
         reference=1.0,
-        note="Odds ratio against the average practitioner. Shrinkage draws those with few zones most. Reliability: how much of "
-        "what sets a practitioner apart here is not chance; near 0 it tells nothing of the practitioner.",
+        note="Odds ratio against the average practitioner. Shrinkage draws those with few zones most. The limits allow for not "
+        "knowing how far practitioners lie apart. Reliability: how much of what sets a practitioner apart here is not chance; "
+        "near 0 it tells nothing of the practitioner.",
     )
 
 

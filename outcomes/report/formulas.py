@@ -172,7 +172,7 @@ _ENTRIES: tuple[_Entry, ...] = (
             "Spread between practitioners",
             "The log odds of the outcome of zone i of practitioner j are x i j times beta plus u j, where u j is "
             "normal with mean zero and standard deviation tau. The shrunken estimate of a practitioner is the "
-            "exponential of the most likely u j.",
+            "exponential of the median of u j over every tau that the records leave possible.",
             "",
             "Each practitioner j has a level of their own, u, on top of case-mix x. Its spread is τ. "
             "Practitioners with few zones are drawn towards the average.",

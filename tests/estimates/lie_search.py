@@ -45,6 +45,7 @@ from outcomes.estimates import (
     restricted_mean,
     run_lengths,
     sensitivity,
+    shrunken,
     standardise,
     turnbull,
     validation,
@@ -147,16 +148,25 @@ def by_curve(rows: pd.DataFrame, level: float) -> Any:
     return standardise.risk_curve(fit, design, rows, "risk", [0.1, 0.3, 0.6], level=level)
 
 
-@searched("mixed.random_intercept", "between.risks_from_modes", "few_groups.on_few_groups")
+@searched("mixed.random_intercept", "between.risks_from_modes", "few_groups.on_few_groups",
+          "shrunken.between_groups")  # fmt: skip
 def by_practitioner(rows: pd.DataFrame, level: float) -> Any:
-    fit = mixed.random_intercept(build(rows, [Numeric("side")]), rows["event"], group=rows["practitioner"], level=level)
+    design, group = build(rows, [Numeric("side")]), rows["practitioner"]
+    apart = shrunken.between_groups(design, rows["event"], group=group, design_effect=1.7, level=level)
+    fit = mixed.random_intercept(design, rows["event"], group=group, level=level)
     if isinstance(fit, NotEstimable):
-        return fit
+        return [fit, apart]
     events, sizes, names = counts(rows)
     held = {name: (int(n), int(k)) for name, n, k in zip(names, sizes, events, strict=True)}
     modes = {name: mode for name, mode in fit.details["modes"].items() if mode[1] > 0}
     few = [few_groups.on_few_groups(term, groups, 1) for term in fit.terms for groups in (2, 3, 4)]
-    return [fit, few, fit.details["between_sd"], between.risks_from_modes(float(fit.coefficients[0]), modes, held)]
+    return [
+        fit,
+        apart,
+        few,
+        fit.details["between_sd"],
+        between.risks_from_modes(float(fit.coefficients[0]), modes, held),
+    ]
 
 
 @searched("marginal.estimating_equations")

@@ -31,6 +31,7 @@ PLUMBING = {
     "binomial.check_counts": "checks counts",
     "charts.checked_risks": "checks risks",
     "estimate.tidy": "lays answers out as a table",
+    "intercept_likelihood.grouped": "checks and groups records before a model sees them",
     "partial_likelihood.maximise": "Newton steps inside proportional_hazards, which has the example",
     "ratios.floored": "keeps a p value above nought",
     "ratios.odds_ratio": "from a logarithm to an answer",

@@ -41,6 +41,7 @@ INNER = {
     "firth": ("flic_intercept",),
     "hidden": ("possible_range",),  # infinite on purpose: where sums set no bound
     "incidence": ("log_log_limits",),
+    "intercept_likelihood": ("grouped",),
     "npmle": ("maximise", "maximise_many"),
     "partial_likelihood": ("maximise",),
     "posterior_draws": ("drawn_levels", "level_regression", "matched"),

@@ -305,7 +305,7 @@ def _day(text: str | None) -> date | None:
 
 def _explain(error: OutcomesError) -> None:
     """List the problems of a rejected export below its two sentences."""
-    if isinstance(error, RecordsRejected) and error.problems:
+    if isinstance(error, RecordsRejected) and len(error.problems) > 1:  # a single one has been said
         click.echo(problems_text(error.problems), err=True)
 
 

@@ -8,6 +8,9 @@ import sys
 
 import pytest
 
+from outcomes.cli import audit, benchmark, main
+from outcomes.protocol import Protocol
+
 FLAT = """record_id,patient_id,session_id,treated_on,practitioner_id,zone,skin_type,pulse_energy_mj,density_pct,passes
 R1,SECRET-77,S1,2026-03-02,A,neck,II,12,5,1
 R2,SECRET-77,S1,2026-03-02,A,chin,II,,8,1
@@ -113,3 +116,21 @@ def test_a_fault_of_the_program_says_where_and_never_what(monkeypatch, capsys):
     said = capsys.readouterr().err
     assert "RuntimeError at" in said
     assert "SECRET" not in said
+
+
+def test_what_leaves_the_clinic_is_the_default():
+    """Small counts are held back unless the clinic asks for its own report; a benchmark has no such choice."""
+    (audience,) = [option for option in audit.params if option.name == "audience"]
+    assert audience.default == "committee" == Protocol().audience
+    assert list(audience.type.choices) == ["committee", "clinic"]
+    assert not [option for option in benchmark.params if option.name == "audience"]
+
+
+def test_a_single_fault_is_said_once(tmp_path, monkeypatch, capsys):
+    path = tmp_path / "page.csv"
+    path.write_text("<html>", encoding="utf-8")
+    monkeypatch.setattr("sys.argv", ["outcomes", "audit", str(path), "--quiet", "--out", str(tmp_path / "out")])
+    with pytest.raises(SystemExit) as stop:
+        main()
+    assert stop.value.code == 1
+    assert capsys.readouterr().err.count("something else that is no table") == 1

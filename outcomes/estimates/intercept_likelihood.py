@@ -19,6 +19,29 @@ WIDEST_SD = 5.0  # odds 150 times apart one standard deviation on: a limit beyon
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Within:
+    """The likelihood in the coefficients with the spread held.
+
+    Attributes
+    ----------
+    log_likelihood : float
+        Marginal, without binomial constants.
+    slope : ndarray of shape (p,)
+        Its first derivatives in β.
+    information : ndarray of shape (p, p)
+        Minus its second derivatives: the posterior mean of X′WX less the posterior covariance of the scores.
+    mean, deviation : arrays of shape (g,)
+        Mean and standard deviation of each group's standard normal effect, given the records.
+    """
+
+    log_likelihood: float
+    slope: FloatArray
+    information: FloatArray
+    mean: FloatArray
+    deviation: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class InterceptLikelihood:
     """Grouped records sorted by group, with the nodes of the quadrature.
 
@@ -73,22 +96,24 @@ class InterceptLikelihood:
         surplus = self.by_group(self.events)[:, None] - self.by_group(expected)
         return value, -np.append(by_coefficient, float((surplus * effect * share).sum()))
 
-    def information(self, theta: FloatArray) -> FloatArray:
-        """Minus the second derivatives in β: the posterior mean of X′WX less the posterior covariance of the scores."""
-        _, mu, _, share = self._over_nodes(theta)
-        weight = np.einsum("ij,ij->i", self.trials[:, None] * mu * (1 - mu), share[self.group])
-        residual = self.events[:, None] - self.trials[:, None] * mu
+    def within(self, theta: FloatArray) -> Within:
+        """What the records say with σ held: slope and information in β, moments of each group's effect."""
+        value, mu, effect, share = self._over_nodes(theta)
+        expected = self.trials[:, None] * mu
+        weight = np.einsum("ij,ij->i", expected * (1 - mu), share[self.group])
+        residual = self.events[:, None] - expected
         score = self.by_group(self.matrix[:, :, None] * residual[:, None, :])
-        score -= (score * share[:, None, :]).sum(axis=2, keepdims=True)
-        size = self.matrix.shape[1]
-        spread = np.moveaxis(score * np.sqrt(share)[:, None, :], 1, 0).reshape(size, -1)
-        return np.asarray((self.matrix * weight[:, None]).T @ self.matrix - spread @ spread.T, dtype=np.float64)
-
-    def moments(self, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Mean and standard deviation of each group's standard normal effect, given the records."""
-        _, _, effect, share = self._over_nodes(theta)
+        middle = np.einsum("gpk,gk->gp", score, share)
+        score -= middle[:, :, None]
+        apart = np.moveaxis(score * np.sqrt(share)[:, None, :], 1, 0).reshape(self.matrix.shape[1], -1)
         mean = (effect * share).sum(axis=1)
-        return mean, np.sqrt(((effect - mean[:, None]) ** 2 * share).sum(axis=1))
+        return Within(
+            log_likelihood=-value,
+            slope=middle.sum(axis=0),
+            information=np.asarray((self.matrix * weight[:, None]).T @ self.matrix - apart @ apart.T),
+            mean=mean,
+            deviation=np.sqrt(((effect - mean[:, None]) ** 2 * share).sum(axis=1)),
+        )
 
     def _over_nodes(self, theta: FloatArray) -> tuple[float, FloatArray, FloatArray, FloatArray]:
         """Minus the log-likelihood; risks of cells, effects of groups and their posterior shares at each node."""

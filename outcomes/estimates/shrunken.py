@@ -28,6 +28,7 @@ _WIDEST = float(np.arcsinh(WIDEST_SD / _FINE))
 _COARSE, _FINER, _CELLS = 12, 20, 300
 _FAR = 2.5  # beyond it hardly any spread has weight: with groups without events the nodes may not reach to the widest
 _BEYOND = 12.0  # a spread whose log-likelihood lies so far below the best has no weight
+_STILL = 1e-7
 _LEAST = 1e-9
 
 
@@ -190,14 +191,14 @@ def _at(model: InterceptLikelihood, spread: float, start: FloatArray) -> _Known:
     """Coefficients, effects of groups and their errors at a spread that is known, by Newton steps."""
     theta = np.append(start, spread)
     for _ in range(100):
-        slope, covariance = model.negative(theta)[1][:-1], np.linalg.inv(model.information(theta))
-        step = np.clip(covariance @ slope, -1.0, 1.0)
-        theta[:-1] -= step
-        if float(np.abs(step).max()) < 1e-8:
+        here = model.within(theta)
+        covariance = np.linalg.inv(here.information)
+        step = np.clip(covariance @ here.slope, -1.0, 1.0)
+        theta[:-1] += step
+        if float(np.abs(step).max()) < _STILL:
             break
     else:
         raise NotConverged("the steps do not shrink")
-    covariance = np.linalg.inv(model.information(theta))
     sign, logarithm = np.linalg.slogdet(covariance)
     if sign <= 0:
         raise NotConverged("the information is not positive")
@@ -206,15 +207,13 @@ def _at(model: InterceptLikelihood, spread: float, start: FloatArray) -> _Known:
     mu = expit(model.matrix @ theta[:-1] + spread * u[model.group])
     weight = (model.trials * mu * (1 - mu))[:, None]
     moved = -(spread**2) * chance[:, None] * model.by_group(weight * model.matrix)
-    mean, deviation = model.moments(theta)
-    likelihood = -model.negative(theta)[0]
     return _Known(
         spread=spread,
         coefficients=theta[:-1],
-        log_likelihood=likelihood,
-        modified=likelihood + 0.5 * float(logarithm),
-        effects=spread * mean,
-        errors=np.sqrt((spread * deviation) ** 2 + np.einsum("gp,pq,gq->g", moved, covariance, moved)),
+        log_likelihood=here.log_likelihood,
+        modified=here.log_likelihood + 0.5 * float(logarithm),
+        effects=spread * here.mean,
+        errors=np.sqrt((spread * here.deviation) ** 2 + np.einsum("gp,pq,gq->g", moved, covariance, moved)),
         reliability=1 - chance,
     )
 
@@ -255,10 +254,10 @@ def _spread(known: list[_Known], level: float, data: Binary, at_none: float) -> 
 
 def _fallen(modified: CubicSpline, floor: float, best: float, beyond: FloatArray) -> float | None:
     """The first spread on the way from the best one at which the likelihood has fallen to a floor."""
-    below = [float(x) for x in beyond if modified(x) < floor]
-    if not below:
+    below = beyond[modified(beyond) < floor]
+    if not len(below):
         return None
-    start, stop = sorted((best, below[0]))
+    start, stop = sorted((best, float(below[0])))
     return _FINE * float(np.sinh(brentq(lambda x: float(modified(x)) - floor, start, stop)))
 
 

@@ -122,7 +122,8 @@ def test_mean_and_deviation_of_an_effect_are_integrals(herds):
 
         return float(quad(weighed, -8, 8, epsabs=0, epsrel=1e-11, limit=200)[0])
 
-    mean, deviation = (each[7] for each in model.moments(theta))
+    within = model.within(theta)
+    mean, deviation = within.mean[7], within.deviation[7]
     assert mean == pytest.approx(moment(1) / moment(0), rel=1e-8)
     assert deviation**2 == pytest.approx(moment(2, mean) / moment(0), rel=1e-8)
 
@@ -140,7 +141,10 @@ def test_modes_are_found_however_wide_the_spread(spread):
 def test_information_is_the_slope_of_the_gradient(herds):
     _, model, at = known(herds, [Category("period", "1")], herds["incidence"], herds["size"], herds["herd"], 0.8)
     theta = np.append(at.coefficients, 0.8)
-    assert model.information(theta) == pytest.approx(model.hessian(theta)[:-1, :-1], abs=1e-6)
+    within = model.within(theta + 0.1)
+    assert within.information == pytest.approx(model.hessian(theta + 0.1)[:-1, :-1], abs=1e-6)
+    assert within.slope == pytest.approx(-model.negative(theta + 0.1)[1][:-1], abs=1e-9)
+    assert within.log_likelihood == -model.negative(theta + 0.1)[0]
 
 
 def test_errors_that_allow_for_the_mean_agree_with_metafor():

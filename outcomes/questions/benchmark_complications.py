@@ -166,7 +166,8 @@ def _forest(rows: Sequence[Own]) -> Forest:
         rows=tuple(drawn),
         scale="ratio",
         reference=1.0,
-        note="Odds ratio; above 1, more events than your peers' results would give for your regions and skin types.",
+        note="Odds ratio; above 1, more events than your peers' results would give for your regions and skin types. "
+        "A row whose interval leaves out 1 may stand within limits, since the verdict allows for how many are compared.",
     )
 
 

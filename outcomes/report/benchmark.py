@@ -117,7 +117,7 @@ def _limits(protocol: Protocol) -> Section:
         ("What this report protects", protected(protocol)),
         ("How it must not be used", (texts.CAUTIONS[0], texts.CAUTIONS[3])),
     )
-    return Section("limits", "What is protected, and how to read on", (Columns(entries, listed=True),))
+    return Section("limits", "Protection and use", (Columns(entries, listed=True),))
 
 
 def _reflection() -> Section:

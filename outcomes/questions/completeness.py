@@ -173,8 +173,8 @@ def _brief(answer: Answer) -> str:
         why = _NO_CONTACTS if answer.reason == _NO_CONTACTS else "no zone was treated long enough ago"
         return f"How far follow-up reaches cannot be said: {why}."
     return (
-        f"Of zones treated at least {LOST_BY_DAY + GRACE_DAYS} days before the cut-off, {estimate_text(answer)} were "
-        f"seen on or after day {LOST_BY_DAY}; what the others would show is not known."
+        f"Of zones old enough, {estimate_text(answer)} were seen on or after day {LOST_BY_DAY}; what the others would show is "
+        "not known."
     )
 
 

@@ -34,7 +34,18 @@ from outcomes.questions.population import everyone, treated_between
 from outcomes.records.cases import Cases
 from outcomes.records.scope import Scope, quarter_start
 from outcomes.records.vocabulary import SEVERITY, Outcome
-from outcomes.wording import capital, count, estimate_text, listing, number_word, of_total, one_in, percent, plural
+from outcomes.wording import (
+    capital,
+    count,
+    estimate_text,
+    listing,
+    number_word,
+    of_total,
+    one_in,
+    percent,
+    plain_estimate,
+    plural,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,14 +203,13 @@ def _severe_text(severe: dict[tuple[str, int], int], told: _Told, scope: Scope) 
 
 
 def _brief(recent: Sequence[OutcomeRisk], told: _Told) -> str:
-    common = [f"{r.outcome.label} ({r.span})" for r in _commonest(recent)[:2]]
+    common = [f"{r.outcome.label} ({plain_estimate(r.weighted.risk)}, in {r.span})" for r in _commonest(recent)[:2]]
     if not common and not told.known:
         return "Whether complications occurred cannot be said: no record tells it."
     if not common:
         return "No complication of the skin is recorded in the newest quarters that have had their time."
-    were = "was" if len(common) == 1 else "were"
-    where = "Of complications of the skin, in the newest quarters that have had their time"
-    return f"{where}, the most frequent {were} {listing(common)}."
+    what = "complication of the skin was" if len(common) == 1 else "complications of the skin were"
+    return f"The most frequent {what} {listing(common)}."
 
 
 def _covers_zero(d: Estimate) -> bool:

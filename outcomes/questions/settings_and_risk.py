@@ -202,9 +202,9 @@ def _brief(models: Sequence[Modelled], verdicts: Verdicts) -> str:
     unsaid = sum(one.word == "cannot say" for one in verdicts.values())
     rest = []
     if others:
-        rest.append(
-            f"for {number_word(others)} {'pair' if others == 1 else 'pairs'} of setting and complication no association is shown"
-        )
+        which = f"{number_word(others)} {'pair' if others == 1 else 'pairs'}"
+        which = f"the other {which}" if found and not unsaid else f"{which} of setting and complication"
+        rest.append(f"for {which} no association is shown")
     if unsaid:
         pairs = "" if others else f" {'pair' if unsaid == 1 else 'pairs'} of setting and complication"
         rest.append(f"for {number_word(unsaid)}{pairs} nothing can be said")

@@ -175,12 +175,10 @@ def _reach_told(reach: tuple[str, Answer] | None) -> Volume:
 
 def _summary(findings: Sequence[Finding], cases: Cases, scope: Scope, organisation: str) -> tuple[str, ...]:
     period = cases.during(scope.start, scope.end)
-    baseline = cases.during(scope.baseline_start, scope.baseline_end)
     who = f"{organisation} recorded" if organisation else "The records hold"
     says = [
         f"{who} {wording.plural(len(period), 'treated zone')} of {wording.plural(period.patients, 'patient')} in "
-        f"{scope.label}, beside {wording.plural(len(baseline), 'zone')} in the baseline {scope.baseline_label}; "
-        f"{_set_aside(cases)}."
+        f"{scope.label}; {_set_aside(cases)}."
     ]
     briefs = {finding.key: finding.brief for finding in findings if finding.brief}
     told = {key for keys in _SENTENCES for key in keys}
@@ -197,8 +195,6 @@ def _set_aside(cases: Cases) -> str:
     counts = cases.source.counts
     refused = sum(c.rows_refused for c in counts)
     said = f"of {wording.plural(sum(c.rows_read for c in counts), 'row')} read"
-    if len(counts) > 1:
-        said += f" in {wording.number_word(len(counts))} tables"
     said += f", {wording.count(refused) if refused else 'none'} {'was' if refused < 2 else 'were'} set aside"
     zones = cases.source.count("zones").rows_refused
     if refused and len(counts) > 1:

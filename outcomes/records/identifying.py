@@ -40,7 +40,7 @@ _STREET_BEFORE = (
 )
 _ADDRESS = re.compile(
     rf"\b\d{{1,4}}[a-z]?,? (?:[\w'’.-]+ ){{1,4}}(?:{_STREET_AFTER})\b"
-    rf"|(?:{_STREET_END}) \d{{1,4}}\b"
+    rf"|\b\w{{3,}}(?:{_STREET_END}) \d{{1,4}}\b"
     rf"|\b(?:{_STREET_BEFORE}) (?:[\w'’.-]+,? ){{1,5}}\d{{1,4}}\b"
     rf"|\b\d{{1,4}}(?: ?bis| ?ter)?,? (?:{_STREET_BEFORE}) ",
     re.IGNORECASE,

@@ -65,7 +65,7 @@ def check_identifiers(
     frame : DataFrame
         Text cells under the export's headers, without the columns that the mapping drops.
     read : mapping of str to sequence of Column, or None
-        What is read from each header. Names are looked for where ids of patients, records and sessions are read and
+        What is read from each header. Names and addresses are looked for where ids of patients, records and sessions are read and
         where nothing is; dates of birth and sentences where nothing is: elsewhere only codes, numbers and short
         words come through.
 
@@ -96,9 +96,11 @@ def identity_of(header: str, cells: pd.Series, columns: Sequence[Column] = ()) -
 
 def _held(cells: pd.Series, columns: Sequence[Column]) -> str | None:
     texts = [str(text) for text in cells.unique()]
-    if (found := identifier_held(texts)) is not None:
+    of_a_person = all(column.name in _OF_A_PERSON for column in columns)
+    found = identifier_held(texts)
+    if found is not None and (of_a_person or found != "addresses"):
         return found
-    if all(column.name in _OF_A_PERSON for column in columns) and names_held(texts, len(cells)):
+    if of_a_person and names_held(texts, len(cells)):
         return "names of people"
     if columns:
         return None

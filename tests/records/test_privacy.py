@@ -111,6 +111,7 @@ def test_none_of_our_own_columns_is_taken_for_an_identifier() -> None:
         (["lot 0200-7946-0001", "lot 0200-7946-0002"], None),
         (["Hauptstraße 12", "12 High Street"], "addresses"),
         (["Rue de la Paix 5", "neck", "chin", "Via Roma 3"], "addresses"),
+        (["ring 5", "ring 8", "O-ring 12", "square 4"], None),
         (["12 mJ, 2 passes, both cheeks", "Room 2", "Laser 12", "type 3"], None),
         (["SW1A 1AA", "M1 1AE", "B33 8TH"], "addresses"),
         (["123-45-6789", "219-09-9999", "457-55-5462"], "national or insurance numbers"),
@@ -262,5 +263,6 @@ def test_an_id_that_is_a_name_stops_and_asks_for_the_systems_own_number(tmp_path
     assert "number or code" in problem.remedy
 
 
-def test_a_practitioner_may_be_called_by_name(tmp_path: Path) -> None:
+def test_a_practitioner_may_be_called_by_name_and_a_site_by_its_street(tmp_path: Path) -> None:
     assert check(_export(tmp_path, _ROWS, "lot", ["a", "b", "c"])).problems == ()
+    assert check(_export(tmp_path, _ROWS, "site_id", ["Ringgasse 3", "12 High Street", "Ringgasse 3"])).problems == ()

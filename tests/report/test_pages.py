@@ -71,22 +71,31 @@ def rendered(request: pytest.FixtureRequest) -> Rendered:
     return Rendered(reader, float(box.width), float(box.height), tuple(pieces(page) for page in reader.pages))
 
 
+def headings_left_alone(rendered: Rendered, number: int) -> list[Piece]:
+    """Headings of a page with fewer lines below them than `FEWEST_LINES`; the title of the first page is none."""
+    body = rendered.body(number)
+    headings = [piece for piece in body if piece.size >= HEADING_SIZE] if number > 1 else []
+    lines = [{round(p.y) for p in body if p.y < heading.y - 6 and p.size < HEADING_SIZE} for heading in headings]
+    return [heading for heading, below in zip(headings, lines, strict=True) if len(below) < FEWEST_LINES]
+
+
+def pieces_off_the_page(rendered: Rendered, number: int) -> list[Piece]:
+    """Text that begins outside the margins of its page."""
+    left, right = 8 * POINTS_PER_MM, rendered.wide - 10 * POINTS_PER_MM
+    low, high = 3 * POINTS_PER_MM, rendered.tall - 3 * POINTS_PER_MM
+    return [p for p in rendered.pages[number - 1] if not (left < p.x < right and low < p.y < high)]
+
+
 def test_no_heading_is_the_last_on_its_page(rendered: Rendered) -> None:
-    headings = 0
-    for number in range(2, len(rendered.pages) + 1):
-        body = rendered.body(number)
-        for heading in (piece for piece in body if piece.size >= HEADING_SIZE):
-            headings += 1
-            lines = {round(p.y) for p in body if p.y < heading.y - 6 and p.size < HEADING_SIZE}
-            assert len(lines) >= FEWEST_LINES, f"page {number}: {heading.text}"
-    assert headings >= 20
+    numbers = range(1, len(rendered.pages) + 1)
+    assert sum(piece.size >= HEADING_SIZE for number in numbers for piece in rendered.body(number)) >= 20
+    assert [heading for number in numbers for heading in headings_left_alone(rendered, number)] == []
 
 
 def test_no_text_leaves_its_page(rendered: Rendered) -> None:
-    for number, page in enumerate(rendered.pages, start=1):
-        for piece in page:
-            assert 8 * POINTS_PER_MM < piece.x < rendered.wide - 10 * POINTS_PER_MM, f"page {number}: {piece}"
-            assert 3 * POINTS_PER_MM < piece.y < rendered.tall - 3 * POINTS_PER_MM, f"page {number}: {piece}"
+    assert [
+        piece for number in range(1, len(rendered.pages) + 1) for piece in pieces_off_the_page(rendered, number)
+    ] == []
 
 
 def _boxes(node: Any, kind: str) -> list[tuple[float, ...]]:
@@ -125,3 +134,12 @@ def test_no_page_is_left_mostly_empty_but_the_last(rendered: Rendered) -> None:
     """The lowest line of each page but the first, which ends with its caution, and the last is in its lower third."""
     for number in range(2, len(rendered.pages)):
         assert min(piece.y for piece in rendered.body(number)) < rendered.tall / 3, number
+
+
+def test_the_checks_find_a_heading_left_alone_and_a_word_off_the_page() -> None:
+    text = [Piece("words", 9.0, 60.0, 700.0 - 12 * i) for i in range(5)]
+    alone = Piece("Sign-off", 14.0, 60.0, 60.0)
+    off = Piece("cut", 9.0, 590.0, 400.0)
+    made = Rendered(PdfReader(SAMPLE / "audit.pdf"), 595.0, 842.0, ([], [*text, alone, off]))
+    assert headings_left_alone(made, 2) == [alone]
+    assert pieces_off_the_page(made, 2) == [off]

@@ -224,7 +224,7 @@ def test_changed_bytes_end_in_problems_and_never_in_a_crash(
     for number in range(inputs):
         data = change(draw.choice(good), draw)
         path.write_bytes(data)
-        started = time.monotonic()
+        started = time.process_time()  # on a busy machine a clock on the wall says nothing
         try:
             found.update(set(read_all(path, number)) or {"nothing"})
         except OutcomesError:
@@ -232,7 +232,7 @@ def test_changed_bytes_end_in_problems_and_never_in_a_crash(
         except Exception as crash:
             kept.write_bytes(data)
             raise AssertionError(f"input {number} of {inputs} ({kept}): {type(crash).__name__}") from crash
-        slowest = max(slowest, time.monotonic() - started)
+        slowest = max(slowest, time.process_time() - started)
     print(f"{kind}: {inputs} inputs, slowest {slowest:.1f} s, {dict(found.most_common(12))}")
     assert slowest < SLOWEST_S
     assert len(found) > 5

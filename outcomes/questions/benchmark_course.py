@@ -15,7 +15,7 @@ from outcomes.questions.disclosure_rows import held_rows
 from outcomes.records.cases import Cases
 from outcomes.records.scope import Scope, quarter_of, quarter_start
 from outcomes.records.vocabulary import Outcome
-from outcomes.wording import capital, decimal, listing, plural, ratio
+from outcomes.wording import capital, decimal, listing, plural, quantity
 
 
 def own_course(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
@@ -44,7 +44,7 @@ def own_course(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
         f"{plural(watched.chart.patients, 'patient')} of yours after the clinic's first year.",
         methods=(
             "Risk-adjusted cumulative sum over your own sessions in order of treatment, for a change of the odds by a factor of "
-            f"{ratio(protocol.watch.odds_ratio)}, calibrated on the clinic's first four quarters (Steiner and others, "
+            f"{quantity(protocol.watch.odds_ratio)}, calibrated on the clinic's first four quarters (Steiner and others, "
             "Biostatistics 2000;1:441–452). The limits are set so that the charts of all practitioners together raise no more "
             "false alarms on a side than the protocol allows one chart. Heights are rounded, as they rest on peers.",
         ),
@@ -117,7 +117,7 @@ def _titled(watched: Watched, protocol: Protocol) -> Exhibit | None:
         reading="Each session moves the lines by how far its outcome lies from what the clinic's first year would predict; a "
         "line that reaches its limit signals and starts again.",
         note=f"If nothing changed, one side would raise a false alarm about every "
-        f"{decimal(watched.months_to_false_alarm / 12, 0)} years; a change of the odds by {ratio(protocol.watch.odds_ratio)} "
+        f"{decimal(watched.months_to_false_alarm / 12, 0)} years; odds changed by a factor of {quantity(protocol.watch.odds_ratio)} "
         f"would be found after about {decimal(watched.months_to_find, 0)} months.",
     )
 
@@ -128,8 +128,8 @@ def _sentences(watched: Watched, protocol: Protocol) -> tuple[str, ...]:
         return (f"Your course of {label} cannot be charted: {watched.reason}.",)
     if not watched.first_signals:
         return (
-            f"Over {plural(watched.chart.n, 'session')} of yours after the clinic's first year ({watched.calibration}), no signal "
-            f"of odds of {label} changed by a factor of {ratio(protocol.watch.odds_ratio)} is shown.",
+            f"Over {plural(watched.chart.n, 'session')} of yours after the clinic's first year ({watched.calibration}), the "
+            f"chart gives no signal that your odds of {label} changed by a factor of {quantity(protocol.watch.odds_ratio)}.",
         )
     found = [f"{direction} odds in {quarter}" for direction, quarter in watched.first_signals]
     return (

@@ -27,7 +27,7 @@ _HOSTILE = 'Clinic *A* & #b "q" <i>x</i> ' + "w" * 80 + " \u0645\u0631\u062d\u06
 _DEFAULT = {"visits", "sessions", "layers", "mapping"}
 _REQUIRED = {
     "Treatment ref", "Patient no", "Episode no", "Date treated", "Clinician", "Zone", "Skin type", "Energy (mJ)",
-    "Density", "Passes",
+    "Density", "Passes", "Machine",
 }  # fmt: skip
 _PEOPLE = (
     '<b>Ann</b> & "Co"', '=HYPERLINK("x")', "\u0645\u0631\u064a\u0636 \u062f\u0643\u062a\u0648\u0631", "w" * 80,
@@ -52,7 +52,7 @@ def _hostile_names(zones: pd.DataFrame) -> pd.DataFrame:
 
 
 def _required_only(zones: pd.DataFrame) -> pd.DataFrame:
-    """All but the required columns are empty."""
+    """All but the required columns, and the device that tells an index of density from per cent, are empty."""
     return zones.assign(**{column: "" for column in zones.columns if column not in _REQUIRED})
 
 

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 from pypdf import PdfReader
 from test_sentences import _NO_SENTENCES, FORBIDDEN
-from walked import NOT_OF_THE_RECORDS, known_to, known_to_all, numbers_in, sentences, texts_in
+from walked import NOT_OF_THE_RECORDS, OF_A_PRACTITIONER, known_to, known_to_all, numbers_in, sentences, texts_in
 
 from outcomes.questions.ask import ask
 from outcomes.questions.benchmark import BENCHMARK
@@ -148,3 +148,5 @@ def test_each_number_of_a_practitioners_own_report_is_in_its_data() -> None:
     assert _missing(data) == []
     assert _missing_on_first_page(data) == []
     assert _forbidden(data) == []
+    text = "\n".join(texts_in(data))
+    assert [pattern for pattern in OF_A_PRACTITIONER if not re.search(pattern, text)] == []

@@ -30,6 +30,12 @@ NOT_OF_THE_RECORDS = {
     r"\d+ days (?:longer ago|before)": "the protocol's days",
 }
 
+OF_A_PRACTITIONER = {
+    r"(?<=zones of )\d+ patients in \d+ sessions(?=\.)": "the baseline, whose zones stand in the strip of the first page",
+    r"factor of [\d.]+": "what the protocol's charts look for",
+    r"a false alarm about every \d+ years|found after about \d+ months": "run lengths of a control chart, from the protocol",
+}
+
 
 def texts_in(value: Any, skip: tuple[str, ...] = ()) -> Iterator[str]:
     """Every string in data, in order."""
@@ -46,7 +52,7 @@ def texts_in(value: Any, skip: tuple[str, ...] = ()) -> Iterator[str]:
 
 def numbers_in(text: str) -> set[str]:
     """Numbers of a text as they are printed, without what is not of the records."""
-    for known in NOT_OF_THE_RECORDS:
+    for known in (*NOT_OF_THE_RECORDS, *OF_A_PRACTITIONER):
         text = re.sub(known, " ", text)
     return {n.rstrip(",") for n in NUMBER.findall(text)}
 

@@ -12,7 +12,7 @@ from outcomes.estimates.estimate import Answer, Estimate
 
 CRITERION_VERDICTS = ("met", "not met", "not shown", "cannot say")
 SETTING_VERDICTS = ("associated", "not shown", "cannot say")
-PRACTITIONER_VERDICTS = ("within limits", "outside 95 %", "outside 99.8 %", "too few to judge")
+PRACTITIONER_VERDICTS = ("within limits", "worth a look", "outside 95 %", "outside 99.8 %", "too few to judge")
 VERDICTS = frozenset({*CRITERION_VERDICTS, *SETTING_VERDICTS, *PRACTITIONER_VERDICTS, "described"})
 
 

@@ -64,10 +64,11 @@ def _places(exhibit: Funnel, scale: float, up: float) -> list[_Place]:
 
 
 def _mark(place: _Place, centre: float) -> dict[str, Any]:
-    """Marker of a verdict: open circle, open or filled triangle pointing away from the centre, bar."""
+    """Marker of a verdict: open circle, open diamond, open or filled triangle pointing away from the centre, bar."""
     pointing = "^" if place.y >= centre else "v"
     looks: dict[str, dict[str, Any]] = {
         "within limits": {"marker": "o", "s": 19, "facecolor": "white", "edgecolor": house.PINE, "linewidth": 1.0},
+        "worth a look": {"marker": "D", "s": 19, "facecolor": "white", "edgecolor": house.PLUM, "linewidth": 1.1},
         "outside 95 %": {
             "marker": pointing, "s": 32, "facecolor": "white", "edgecolor": house.CLAY, "linewidth": 1.1,
         },

@@ -30,6 +30,7 @@ from outcomes.wording import (
 
 TWICE_THE_ODDS = 2.0
 _OUTSIDE = ("outside 95 %", "outside 99.8 %")
+_NOTICED = "worth a look"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,13 +59,14 @@ def own_complications(cases: Cases, scope: Scope, protocol: Protocol) -> Finding
     rows = own_rows(cases, scope, protocol)
     figures = own_figures(cases, scope, protocol)
     flagged = [o for o in rows if o.row is not None and o.row.verdict in _OUTSIDE]
+    noticed = [o for o in rows if o.row is not None and o.row.verdict == _NOTICED]
     return Finding(
         key="own_complications",
         title="Your complications",
         asks="How do your complications compare with your pooled peers', given whom you treat?",
-        says=(*_comparison_text(rows, flagged), *_figures_text(figures)),
-        brief=_brief(rows, flagged),
-        headlines=_headlines(rows, flagged, figures),
+        says=(*_comparison_text(rows, flagged, noticed), *_figures_text(figures)),
+        brief=_brief(rows, flagged, noticed),
+        headlines=_headlines(rows, flagged, noticed, figures),
         estimates=(
             *(o.against for o in rows),
             *(o.peers for o in rows),
@@ -96,7 +98,7 @@ def own_complications(cases: Cases, scope: Scope, protocol: Protocol) -> Finding
             "Only zones whose outcome is known enter the comparison. If your patients come back more readily, or only when "
             "something is wrong, your numbers differ for that alone.",
         ),
-        requests=_requests(flagged),
+        requests=_requests(flagged, noticed),
     )
 
 
@@ -181,15 +183,21 @@ def _line(o: Own) -> str:
     )
 
 
-def _comparison_text(rows: Sequence[Own], flagged: Sequence[Own]) -> tuple[str, ...]:
+def _comparison_text(rows: Sequence[Own], flagged: Sequence[Own], noticed: Sequence[Own]) -> tuple[str, ...]:
     says = [_line(o) for o in flagged]
     if flagged:
         says.append(
             "That is a reason to look, not a judgement: first at the data, then at case-mix, equipment, process, and last at "
             "the person. You have the right to reply before anything is concluded."
         )
+    says += [_line(o) for o in noticed]
+    if noticed:
+        says.append(
+            f"{'Those are' if len(noticed) > 1 else 'That is'} worth a look and no flag: alone, such a comparison would stand out; "
+            "among all that the audit compares, chance gives one often. Look at the data first."
+        )
     said = [o for o in rows if isinstance(o.against, Estimate)]
-    if said and not flagged:
+    if said and not flagged and not noticed:
         says.append(
             f"In {number_word(len(said))} {'comparison' if len(said) == 1 else 'comparisons'} with your pooled peers, no "
             "difference is shown beyond case-mix and chance; the intervals say what remains compatible with your records."
@@ -214,26 +222,33 @@ def _figures_text(figures: Sequence[Figure]) -> tuple[str, ...]:
     )
 
 
-def _brief(rows: Sequence[Own], flagged: Sequence[Own]) -> str:
+def _brief(rows: Sequence[Own], flagged: Sequence[Own], noticed: Sequence[Own]) -> str:
     if flagged:
         found = [f"{o.comparison.outcome.label} ({o.comparison.where})" for o in flagged]
         return f"Beyond region, skin type and chance your results differ from your pooled peers' in {listing(found)}."
+    if noticed:
+        found = [f"{o.comparison.outcome.label} ({o.comparison.where})" for o in noticed]
+        return f"Your results do not stand out over the whole audit; worth a look, and no flag: {listing(found)}."
     if any(isinstance(o.against, Estimate) for o in rows):
         return "No difference from your pooled peers is shown beyond region, skin type and chance."
     return ""
 
 
-def _headlines(rows: Sequence[Own], flagged: Sequence[Own], figures: Sequence[Figure]) -> tuple[tuple[str, str], ...]:
-    lines = [(o.row.verdict, _line(o)) for o in flagged if o.row is not None]
-    if not flagged and (brief := _brief(rows, flagged)):
+def _headlines(
+    rows: Sequence[Own], flagged: Sequence[Own], noticed: Sequence[Own], figures: Sequence[Figure]
+) -> tuple[tuple[str, str], ...]:
+    lines = [(o.row.verdict, _line(o)) for o in (*flagged, *noticed) if o.row is not None]
+    if not lines and (brief := _brief(rows, flagged, noticed)):
         lines.append(("within limits", brief))
     return (*lines, *(("described", sentence) for sentence in _figures_text(figures)))
 
 
-def _requests(flagged: Sequence[Own]) -> tuple[str, ...]:
-    if not flagged:
+def _requests(flagged: Sequence[Own], noticed: Sequence[Own]) -> tuple[str, ...]:
+    if not flagged and not noticed:
         return ()
-    which = listing([f"{o.comparison.outcome.label} ({o.comparison.where})" for o in flagged])
+    which = listing([f"{o.comparison.outcome.label} ({o.comparison.where})" for o in (*flagged, *noticed)])
+    if not flagged:
+        return (f"Read your records of {which}, the data first: worth a look, no flag.",)
     return (
         f"Read your records of {which} in this order: data, case-mix, equipment, process, person; then write your reply.",
     )

@@ -280,11 +280,17 @@ def judged_together(comparisons: Sequence[Comparison], protocol: Protocol) -> li
     """Verdicts over everything that is compared, so that an audit of people all alike flags anybody in 5 of 100 at most.
 
     Holm's method over all practitioners of all comparisons: with each comparison judged alone, twelve of them would
-    flag somebody in some 38 of 100 such audits.
+    flag somebody in some 38 of 100 such audits. Who stands out of one comparison but not of the audit is worth a look.
     """
-    raw = [_p_value(each, protocol) for c in comparisons for each in c.each]
-    adjusted = iter(holm(raw))
-    return [replace(c, each=tuple(_with_verdict(each, next(adjusted)) for each in c.each)) for c in comparisons]
+    raw = [[_p_value(each, protocol) for each in c.each] for c in comparisons]
+    adjusted = iter(holm([p for own in raw for p in own]))
+    return [
+        replace(
+            c,
+            each=tuple(_with_verdict(each, next(adjusted), p) for each, p in zip(c.each, holm(own), strict=True)),
+        )
+        for c, own in zip(comparisons, raw, strict=True)
+    ]
 
 
 def _p_value(each: Compared, protocol: Protocol) -> float | None:
@@ -293,10 +299,11 @@ def _p_value(each: Compared, protocol: Protocol) -> float | None:
     return each.against_rest.p_value
 
 
-def _with_verdict(each: Compared, p: float | None) -> Compared:
-    if p is None or not isinstance(each.against_rest, Estimate):
+def _with_verdict(each: Compared, p: float | None, alone: float | None) -> Compared:
+    if p is None or alone is None or not isinstance(each.against_rest, Estimate):
         return replace(each, verdict="too few to judge")
-    verdict = "outside 99.8 %" if p < 0.002 else "outside 95 %" if p < 0.05 else "within limits"
+    verdict = "worth a look" if alone < 0.05 else "within limits"
+    verdict = "outside 99.8 %" if p < 0.002 else "outside 95 %" if p < 0.05 else verdict
     return replace(each, against_rest=replace(each.against_rest, p_adjusted=p), verdict=verdict)
 
 

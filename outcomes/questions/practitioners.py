@@ -31,6 +31,7 @@ from outcomes.wording import (
 )
 
 _OUTSIDE = ("outside 95 %", "outside 99.8 %")
+_NOTICED = "worth a look"
 _AUDITS_A_YEAR = 4
 _TAILS = (0.001, 0.025, 0.975, 0.999)
 
@@ -43,9 +44,10 @@ def practitioners(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
     """
     comparisons = with_held_rows(compare_all(cases, scope, protocol), protocol)
     flagged = [(c, each) for c in comparisons for each in c.each if each.verdict in _OUTSIDE]
+    noticed = [(c, each) for c in comparisons for each in c.each if each.verdict == _NOTICED]
     exhibits: list[Exhibit] = []
     for i, c in enumerate(comparisons):
-        if (i == 0 or any(each.verdict in _OUTSIDE for each in c.each)) and (funnel := _funnel(c)):
+        if (i == 0 or any(each.verdict in (*_OUTSIDE, _NOTICED) for each in c.each)) and (funnel := _funnel(c)):
             exhibits.append(funnel)
     people = len({each.label for c in comparisons for each in c.each})
     if people > 1:
@@ -54,9 +56,9 @@ def practitioners(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
         key="practitioners",
         title="Practitioners",
         asks="Do practitioners' results differ by more than their case-mix and chance explain?",
-        says=_sentences(comparisons, flagged, people, protocol),
-        brief=_brief(comparisons, flagged, people),
-        headlines=_headlines(comparisons, flagged, people),
+        says=_sentences(comparisons, flagged, noticed, people, protocol),
+        brief=_brief(comparisons, flagged, noticed, people),
+        headlines=_headlines(comparisons, flagged, noticed, people),
         estimates=tuple(_estimates(comparisons)),
         exhibits=tuple(exhibits),
         denominators=" ".join(_rests_on(c) for c in comparisons),
@@ -69,7 +71,8 @@ def practitioners(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
             "Each practitioner is compared with all others pooled, in a logistic model with Firth's penalty and the "
             "case-mix that the protocol fixes (region and skin type), limits and p values allowing for several zones of one "
             "patient. A verdict follows the p value adjusted by Holm's method over all practitioners and comparisons of the "
-            "audit: outside 95 % below 0.05, outside 99.8 % below 0.002.",
+            "audit: outside 95 % below 0.05, outside 99.8 % below 0.002. Worth a look is who has a p value below 0.05 adjusted "
+            "over the practitioners of the one comparison alone.",
             "Expected events come from a model of region and skin type fitted without the practitioner in question; the "
             "interval of observed over expected allows for the error of both (MOVER on logarithms). A funnel shows observed "
             "over expected events against the expected events divided by the design effect, with exact Poisson limits. The "
@@ -88,7 +91,7 @@ def practitioners(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
             "something is wrong, looks different for that alone.",
             *((_by_chance(comparisons),) if judged_rows(comparisons) else ()),
         ),
-        requests=_requests(flagged),
+        requests=_requests(flagged, noticed),
     )
 
 
@@ -232,14 +235,18 @@ def _estimates(comparisons: Sequence[Comparison]) -> list[Answer]:
 
 
 def _sentences(
-    comparisons: Sequence[Comparison], flagged: Sequence[tuple[Comparison, Compared]], people: int, protocol: Protocol
+    comparisons: Sequence[Comparison],
+    flagged: Sequence[tuple[Comparison, Compared]],
+    noticed: Sequence[tuple[Comparison, Compared]],
+    people: int,
+    protocol: Protocol,
 ) -> tuple[str, ...]:
     if people == 0:
         return ("Nobody can be compared: no zone has had its time and a known outcome.",)
     if people == 1:
         return ("With one practitioner there is nobody to compare with.",)
     says = []
-    for c, each in flagged:
+    for c, each in (*flagged, *noticed):
         if each.held:
             says.append(f"{_flag_without_numbers(c, each)}, {each.verdict}; its numbers are held back.")
             continue
@@ -253,6 +260,8 @@ def _sentences(
         )
     if not judged_rows(comparisons):
         says.append(_nobody_judged(people))
+    elif noticed:
+        says.append(_no_flag(comparisons))
     elif not flagged:
         says.append(
             f"No difference between the {number_word(people)} practitioners is shown beyond case-mix and chance; the "
@@ -290,7 +299,10 @@ def _detectable(comparisons: Sequence[Comparison]) -> str:
 
 
 def _headlines(
-    comparisons: Sequence[Comparison], flagged: Sequence[tuple[Comparison, Compared]], people: int
+    comparisons: Sequence[Comparison],
+    flagged: Sequence[tuple[Comparison, Compared]],
+    noticed: Sequence[tuple[Comparison, Compared]],
+    people: int,
 ) -> tuple[tuple[str, str], ...]:
     lines = [
         (
@@ -301,11 +313,11 @@ def _headlines(
             f"{decimal(each.expected, 1) if each.expected is not None else 'none'} were expected; odds ratio "
             f"against the rest {estimate_text(each.against_rest)}.",
         )
-        for c, each in flagged
+        for c, each in (*flagged, *noticed)
     ]
     if people > 1 and not judged_rows(comparisons):
         lines.append(("too few to judge", _nobody_judged(people)))
-    elif people > 1 and not flagged:
+    elif people > 1 and not flagged and not noticed:
         lines.append(
             (
                 "within limits",
@@ -327,17 +339,37 @@ def _nobody_judged(people: int) -> str:
     )
 
 
-def _brief(comparisons: Sequence[Comparison], flagged: Sequence[tuple[Comparison, Compared]], people: int) -> str:
+def _no_flag(comparisons: Sequence[Comparison]) -> str:
+    return (
+        f"Worth a look is no flag: alone, such a comparison would stand out; of the {number_word(len(comparisons))} that the "
+        f"audit makes, up to {decimal(0.05 * len(comparisons), 1)} would by chance if all practitioners were alike."
+    )
+
+
+def _named(found: Sequence[tuple[Comparison, Compared]]) -> str:
+    return listing([f"{each.label} ({c.outcome.label}, {c.where})" for c, each in found])
+
+
+def _brief(
+    comparisons: Sequence[Comparison],
+    flagged: Sequence[tuple[Comparison, Compared]],
+    noticed: Sequence[tuple[Comparison, Compared]],
+    people: int,
+) -> str:
     if people < 2:
         return ""
     if not judged_rows(comparisons):
         return _nobody_judged(people)
+    if not flagged and noticed:
+        return (
+            f"None of the {number_word(people)} practitioners stands out over the whole audit; worth a look, and no flag: "
+            f"{_named(noticed)}."
+        )
     if not flagged:
         return f"No difference between the {number_word(people)} practitioners is shown beyond case-mix and chance."
-    found = [f"{each.label} ({c.outcome.label}, {c.where})" for c, each in flagged]
     return (
         f"Of {number_word(people)} practitioners, more or fewer events than region and skin type and chance would give: "
-        f"{listing(found)}; were all alike, at most 1 audit in 20 would flag anybody."
+        f"{_named(flagged)}; were all alike, at most 1 audit in 20 would flag anybody."
     )
 
 
@@ -351,10 +383,15 @@ def _by_chance(comparisons: Sequence[Comparison]) -> str:
     )
 
 
-def _requests(flagged: Sequence[tuple[Comparison, Compared]]) -> tuple[str, ...]:
-    if not flagged:
-        return ()
-    who = sorted({each.label for _, each in flagged})
-    return (
-        f"Give {listing(who)} the right of reply, looking in this order: data, case-mix, equipment, process, person.",
-    )
+def _requests(
+    flagged: Sequence[tuple[Comparison, Compared]], noticed: Sequence[tuple[Comparison, Compared]]
+) -> tuple[str, ...]:
+    asked = []
+    if flagged:
+        who = listing(sorted({each.label for _, each in flagged}))
+        asked.append(
+            f"Give {who} the right of reply, looking in this order: data, case-mix, equipment, process, person."
+        )
+    if noticed:
+        asked.append(f"Look at the data behind {_named(noticed)}: worth a look, no flag.")
+    return tuple(asked)

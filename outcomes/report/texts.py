@@ -66,10 +66,11 @@ VERDICT_MEANINGS: tuple[tuple[str, str], ...] = (
     ("not shown", "No association is shown after allowing for the number of comparisons; the interval says what "
      "remains compatible."),
     ("cannot say", "The records are too few, or too alike, for a number; the reason stands in its place."),
-    ("within limits", "No difference shown beyond region, skin type and chance, after allowing for the number of "
-     "practitioners compared."),
+    ("within limits", "No difference shown beyond region, skin type and chance."),
+    ("worth a look", "Alone, this comparison would stand out; among all that the audit compares, chance gives such a row often. "
+     "No flag: look at the data."),
     ("outside 95 %", "Further from the rest than region, skin type and chance mostly explain: look at the data "
-     "first."),
+     "first. Allows for everything that the audit compares."),
     ("outside 99.8 %", "Further from the rest than region, skin type and chance hardly ever explain: look at the "
      "data first."),
     ("too few to judge", "Shown, never judged."),
@@ -100,6 +101,7 @@ MORE_URGENT_FIRST: tuple[str, ...] = (
     "not met",
     "outside 95 %",
     "associated",
+    "worth a look",
     "described",
     "met",
     "within limits",

@@ -28,6 +28,11 @@ _MARK = {
     "associated": ('<rect x="1" y="1" width="10" height="10" fill="currentColor"/>', "bad"),
     "not shown": ('<rect x="1.6" y="1.6" width="8.8" height="8.8" fill="none" stroke="currentColor" stroke-width="1.8"/>', ""),
     "within limits": ('<circle cx="6" cy="6" r="4.4" fill="none" stroke="currentColor" stroke-width="1.8"/>', "good"),
+    "worth a look": (
+        '<circle cx="6" cy="6" r="4.6" fill="none" stroke="currentColor" stroke-width="1.6"/>'
+        '<circle cx="6" cy="6" r="1.8" fill="currentColor"/>',
+        "",
+    ),
     "outside 95 %": ('<polygon points="1,11 11,11 6,1" fill="none" stroke="currentColor" stroke-width="1.6"/>', "bad"),
     "outside 99.8 %": ('<polygon points="0,11.4 12,11.4 6,0.6" fill="currentColor"/>', "bad"),
     "described": ('<path d="M0 6H12" stroke="currentColor"/><circle cx="6" cy="6" r="3.2" fill="currentColor"/>', ""),

@@ -175,10 +175,10 @@ def test_markers_tell_verdicts_apart_without_colour() -> None:
 
     exhibit = next(e for e in DRAWN if isinstance(e, Funnel))
     looks = set()
-    for verdict in ("within limits", "outside 95 %", "outside 99.8 %", "too few to judge"):
+    for verdict in ("within limits", "worth a look", "outside 95 %", "outside 99.8 %", "too few to judge"):
         mark = _mark(_Place(replace(exhibit.points[0], verdict=verdict), 10.0, 9.0, 9.0, 0.09), 5.0)
         looks.add((mark["marker"], mark["facecolor"] == "white"))
-    assert len(looks) == 4
+    assert len(looks) == 5
 
 
 def test_lines_differ_by_dash_and_colours_can_be_read() -> None:

@@ -174,11 +174,11 @@ def test_rounding_never_narrows_an_interval(value, down, up, unit):
 def test_the_worse_practitioner_reads_it_and_what_to_do(clinic, scope, truth):
     who = truth["worse_practitioner"]["practitioner"]
     finding = own_complications(clinic, own_scope(clinic, scope, who), QUICK)
-    assert finding.headlines[0][0] == "outside 95 %"
+    assert finding.headlines[0][0] == "worth a look"
     assert finding.says[0].startswith(
         "You recorded more hyperpigmentation than your peers' results would give (off the face)"
     )
-    assert "You have the right to reply" in finding.says[1]
+    assert "worth a look and no flag" in finding.says[1]
     assert finding.requests
     against = next(a for a in finding.estimates if a.term == "hyperpigmentation, off the face: you against your peers")
     assert against.low > 1

@@ -69,9 +69,10 @@ def test_the_one_worse_practitioner_is_found_where_it_is_true_and_nobody_else(cl
     finding = practitioners(clinic, scope, protocol)
     worse = truth["worse_practitioner"]["practitioner"]
     table = next(e for e in finding.exhibits if e.title.startswith("Each practitioner"))
-    flagged = {(r.label, r.group) for r in table.rows if r.verdict.startswith("outside")}
-    assert (worse, "Hyperpigmentation, off the face") in flagged
-    assert {who for who, _ in flagged} == {worse}
+    # the odds on the neck are 3.5 times as high, in some 150 zones: enough to stand out of that comparison, not of all of them
+    noticed = {(r.label, r.group) for r in table.rows if r.verdict == "worth a look" or r.verdict.startswith("outside")}
+    assert (worse, "Hyperpigmentation, off the face") in noticed
+    assert {who for who, _ in noticed} == {worse}
     row = _row(finding, "Each practitioner", worse, "Hyperpigmentation, off the face")
     assert isinstance(row.answer, Estimate)
     assert row.answer.value > 1

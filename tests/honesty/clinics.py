@@ -39,6 +39,8 @@ QUARTERS = ("2025Q2", "2025Q4", "2026Q1", "2026Q3")
 PATIENTS = (300, 800)
 SEED = 7
 FILE = "clinics.jsonl"
+METHODS = 2
+"""Raised when what an audit prints is computed otherwise: clinics run before are told apart."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +100,7 @@ def run(plan: Plan, folder: Path) -> dict[str, Any]:
         "time ratio of a setting": healing_recovered(times, truth),
     }
     return {
+        "methods": METHODS,
         "plan": asdict(plan),
         "zones": len(cases.zones),
         "held": {kind: sum(v is True for v in each.values()) for kind, each in found.items()},

@@ -7,6 +7,7 @@ from collections import defaultdict
 from typing import Any
 
 from cells import Cell
+from clinics import METHODS
 from counting import CERTAIN, FLAG_NOMINAL, WIDEST_TAIL, Counted, cell_words, limits, percent, verdict
 from shares import PRODUCT
 from thresholds import QUANTILES
@@ -334,13 +335,20 @@ def whole_clinics(rows: list[dict[str, Any]], planned: int) -> list[str]:
     anybody = sum(r["alike_flagged"] > 0 for r in rows)
     null = sum(r["null_associated"] > 0 for r in rows)
     sizes = sorted(r["plan"]["patients"] for r in rows)
+    older = sum(r.get("methods", 1) < METHODS for r in rows)
+    before = (
+        f" {older} of them ran before the limits of odds ratios and healing curves were widened, and before flags "
+        "allowed for the whole audit."
+        if older
+        else ""
+    )
     return [
         "## Whole invented clinics, from export to verdict",
         "",
         f"{len(rows)} of {planned} clinics of a Latin hypercube have been run: {sizes[0]} to {sizes[-1]} patients, four "
         "quarters, with and without faults in the files, 60 to 100 % of the follow-up visits kept. Each is written, read and "
         "audited by the public functions: complications, settings, healing, practitioners. Intervals of one clinic are not "
-        "independent; the Monte Carlo interval takes them as if they were.",
+        f"independent; the Monte Carlo interval takes them as if they were.{before}",
         "",
         *table(["answer", "held the truth", "missed it", "cannot say", "coverage (99 % interval), %"], lines),
         "",

@@ -44,6 +44,7 @@ from outcomes.estimates import (
     rates_compared,
     restricted_mean,
     run_lengths,
+    scaled_profile,
     sensitivity,
     shrunken,
     standardise,
@@ -128,13 +129,14 @@ def by_maximum_likelihood(rows: pd.DataFrame, level: float) -> Any:
     return [alone, standardised(fit, design, rows)]
 
 
-@searched("firth.penalised", "firth.ladder", "firth.flac")
+@searched("firth.penalised", "firth.ladder", "firth.flac", "scaled_profile.few_patients")
 def by_firth(rows: pd.DataFrame, level: float) -> Any:
     design = design_of(rows)
     fit = firth.penalised(design, rows["event"], cluster=rows["patient"], level=level)
     with_events = rows.loc[rows["event"] == 1, "patient"].nunique()
     firth.ladder(len(design.names) - 1, with_events, int(rows["event"].sum()))
-    return [standardised(fit, design, rows), firth.flac(design, rows["event"])]
+    wider = [scaled_profile.few_patients(size, 1 + with_events, level) for size in (1.0, 1.0 + len(rows))]
+    return [standardised(fit, design, rows), firth.flac(design, rows["event"]), wider]
 
 
 @searched("standardise.risk_curve")

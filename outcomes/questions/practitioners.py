@@ -126,12 +126,14 @@ def _funnel(c: Comparison) -> Funnel | None:
     largest = max(p.size for p in shown) * 1.1
     sizes = np.geomspace(min(1.0, 0.5 * min(p.size for p in shown)), max(largest, 3.0), 80)
     limits = poisson_limits(sizes, _TAILS)
-    outside = [p.label for p in points if p.verdict in _OUTSIDE]
-    claim = (
-        f"more or fewer events than expected: {listing(outside)}"
-        if outside
-        else "no difference is shown beyond case-mix and chance"
-    )
+    outside, noticed = ([p.label for p in points if p.verdict in words] for words in (_OUTSIDE, (_NOTICED,)))
+    claim = "no difference is shown beyond case-mix and chance"
+    if outside or noticed:
+        claim = (
+            f"more or fewer events than expected: {listing(outside)}"
+            if outside
+            else f"worth a look: {listing(noticed)}"
+        )
     return Funnel(
         title=f"{capital(c.outcome.label)}, {c.where}: {claim}",
         x_label="Expected events, divided by the design effect",

@@ -107,14 +107,15 @@ _ENTRIES: tuple[_Entry, ...] = (
         Formula(
             "scaled_profile",
             "Limits that allow for several zones of one patient",
-            "The limits enclose every value psi whose penalised deviance D of psi, divided by lambda of psi, is at "
+            "The limits enclose every value psi whose penalised deviance D of psi, divided by lambda of psi and r, is at "
             "most the chi-squared quantile with one degree of freedom; lambda is the largest of one and two "
             "estimates of how much wider the clustering makes the interval, from the correlation within patients "
-            "and from leaving out one patient at a time.",
+            "and from leaving out one patient at a time; r allows for lambda being told by few patients.",
             "",
             "The limits enclose every value ψ that fits not much worse than the best one. D is the loss of fit; "
             "it is divided by λ, by how much the likeness of one patient's zones widens the interval. λ is the "
-            "larger of two estimates and never below 1.",
+            "larger of two estimates and never below 1; r ≥ 1 "
+            "allows for λ being told by few patients, d more than parameters.",
         ),
         ("scaled profile", "design effect", "scaled by"),
     ),

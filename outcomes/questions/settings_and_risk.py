@@ -238,7 +238,8 @@ def _methods(models: Sequence[Modelled], checks: dict[str, list[Answer]]) -> tup
         "Logistic regression with Firth's penalty (Biometrika 1993;80:27–38). Limits are where the penalised profile "
         "deviance, divided by its inflation through several zones of one patient and by an allowance for few patients "
         "telling it, reaches the χ² quantile on one degree of freedom; p values are penalised likelihood ratio tests "
-        "divided by the same. The penalised rung is taken when patients with events are at least three for each parameter, otherwise only rates are given.",
+        "divided by the same. The penalised rung is taken when patients with events are at least three for each "
+        "parameter, otherwise only rates are given.",
         "In the model beside the settings: region, skin type, age and indication, each with what is not recorded as "
         "a level of its own, and calendar time as a straight line; region and skin type only, where events are "
         "fewer. The tables hold the odds ratios of region and skin type, which are allowed for and not tested.",

@@ -36,11 +36,12 @@ class Needed:
     more_likely: int | None
 
 
-def implied_design_effect(answer: Estimate) -> float:
-    """By what factor are the records of a share worth fewer than independent ones, judged by the width of its interval?
+def implied_design_effect(answer: Estimate, target: float | None = None) -> float:
+    """By what factor are the records of a share worth fewer than independent ones, judged by its interval?
 
     The number of independent records whose exact limits are as wide, over which the records are divided; at least 1. It
-    holds what made the interval wide: zones of one patient, and weights for who was seen.
+    holds what made the interval wide: zones of one patient, and weights for who was seen. With a target, the limit on
+    its side is looked at alone: the other may be nearer or farther than exact ones.
 
     Examples
     --------
@@ -51,10 +52,14 @@ def implied_design_effect(answer: Estimate) -> float:
     if answer.low is None or answer.high is None:
         return 1.0
     wanted = answer.high - answer.low
+    if target is not None and target != answer.value:
+        wanted = answer.high - answer.value if target > answer.value else answer.value - answer.low
 
     def width(size: float) -> float:
         low, high = exact_limits(answer.value * size, size, answer.level)
-        return high - low
+        if target is None or target == answer.value:
+            return high - low
+        return high - answer.value if target > answer.value else answer.value - low
 
     few, many = 1e-3, float(answer.n)
     if width(many) >= wanted:
@@ -67,7 +72,7 @@ def implied_design_effect(answer: Estimate) -> float:
 
 def needed_for_share(answer: Estimate, target: float) -> Needed:
     """Records until a share is settled against a target, were it to stay as it is."""
-    effect = implied_design_effect(answer)
+    effect = implied_design_effect(answer, target)
     just = more_to_settle(answer, target, design_effect=effect)
     likely = None
     if answer.value != target:

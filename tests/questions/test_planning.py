@@ -161,3 +161,12 @@ def test_nothing_left_open_is_said(cases):
     assert finding.says == ("Nothing was left as not shown with a number to plan from.",)
     assert finding.exhibits == ()
     assert finding.brief == ""
+
+
+def test_a_share_that_is_not_settled_needs_more_whatever_the_other_limit_does():
+    """3 of 624 zones against at most 2 %: the far limit, cautious, lies beyond the target, the near one is that of few patients."""
+    answer = Estimate("any infection", 3 / 624, 0.0011, 0.0204, "m", 624, unit="proportion", patients=330, events=3)
+    found = needed_for_share(answer, 0.02)
+    assert found.more is not None
+    assert 0 < found.more < 100
+    assert implied_design_effect(answer, 0.02) > implied_design_effect(answer)

@@ -19,7 +19,15 @@ from outcomes.estimates.funnel import detectable_odds_ratio
 from outcomes.protocol import Protocol
 from outcomes.questions.ask import ask
 from outcomes.questions.benchmark import BENCHMARK, own_settings, protected
-from outcomes.questions.benchmark_complications import own_complications, zones_to_show
+from outcomes.questions.benchmark_complications import (
+    _brief,
+    _comparison_text,
+    _headlines,
+    _requests,
+    own_complications,
+    own_rows,
+    zones_to_show,
+)
 from outcomes.questions.benchmark_course import own_course
 from outcomes.questions.benchmark_peers import own_scope, rough, roughly
 from outcomes.questions.cusum import sessions_in_order
@@ -174,14 +182,32 @@ def test_rounding_never_narrows_an_interval(value, down, up, unit):
 def test_the_worse_practitioner_reads_it_and_what_to_do(clinic, scope, truth):
     who = truth["worse_practitioner"]["practitioner"]
     finding = own_complications(clinic, own_scope(clinic, scope, who), QUICK)
-    assert finding.headlines[0][0] == "worth a look"
+    assert finding.headlines[0][0] == "outside 95 %"
     assert finding.says[0].startswith(
         "You recorded more hyperpigmentation than your peers' results would give (off the face)"
     )
-    assert "worth a look and no flag" in finding.says[1]
+    assert "You have the right to reply" in finding.says[1]
     assert finding.requests
     against = next(a for a in finding.estimates if a.term == "hyperpigmentation, off the face: you against your peers")
     assert against.low > 1
+
+
+def test_who_is_worth_a_look_reads_that_it_is_no_flag(clinic, scope, truth):
+    rows = own_rows(clinic, own_scope(clinic, scope, truth["worse_practitioner"]["practitioner"]), QUICK)
+    rows = [
+        replace(
+            o, row=replace(o.row, verdict="worth a look" if o.comparison.where == "off the face" else "within limits")
+        )
+        for o in rows
+    ]
+    noticed = [o for o in rows if o.row.verdict == "worth a look"]
+    assert noticed
+    says = _comparison_text(rows, [], noticed)
+    assert "worth a look and no flag" in says[1]
+    assert not any("no difference is shown" in sentence for sentence in says)
+    assert "do not stand out over the whole audit; worth a look, and no flag" in _brief(rows, [], noticed)
+    assert _headlines(rows, [], noticed, ())[0][0] == "worth a look"
+    assert "worth a look, no flag" in _requests([], noticed)[0]
 
 
 def test_with_two_colleagues_the_peers_are_not_shown(clinic, scope, people):

@@ -87,12 +87,12 @@ class Checked:
 
 
 def load(
-    export: Path,
+    export: str | Path,
     *,
-    sessions: Path | None = None,
-    layers: Path | None = None,
-    visits: Path | None = None,
-    mapping: Path | None = None,
+    sessions: str | Path | None = None,
+    layers: str | Path | None = None,
+    visits: str | Path | None = None,
+    mapping: str | Path | None = None,
     strict: bool = False,
     key: bytes | None = None,
     progress: Callable[[str], None] | None = None,
@@ -101,11 +101,11 @@ def load(
 
     Parameters
     ----------
-    export : Path
+    export : str or Path
         The zones table (CSV, XLSX or Parquet), or a workbook with a sheet for each table.
-    sessions, layers, visits : Path or None
+    sessions, layers, visits : str, Path or None
         The other tables, when they come as files of their own.
-    mapping : Path or None
+    mapping : str, Path or None
         TOML file that translates headers, codes and units; None when the export speaks the contract's words.
     strict : bool
         Reject the export when any row breaks a rule.
@@ -138,15 +138,17 @@ def load(
     >>> with TemporaryDirectory() as folder:
     ...     file = Path(folder) / "export.csv"
     ...     _ = file.write_text("\n".join([header, *rows]), encoding="utf-8")
-    ...     cases = load(file)
+    ...     cases = load(str(file))
     >>> len(cases), cases.source.count("zones").rows_refused
     (1, 1)
     >>> cases.refused["rules"].tolist()
     ['pulse_energy_mj must be given']
     """
-    checked = check(
-        export, sessions=sessions, layers=layers, visits=visits, mapping=mapping, key=key, progress=progress
-    )
+    beside = {
+        name: None if path is None else Path(path)
+        for name, path in (("sessions", sessions), ("layers", layers), ("visits", visits), ("mapping", mapping))
+    }
+    checked = check(Path(export), **beside, key=key, progress=progress)
     fatal = [problem for problem in checked.problems if problem.fatal]
     if checked.cases is None:
         first = fatal[0]

@@ -90,6 +90,14 @@ class TestFlatExport:
         assert {c.name for c in CONTRACT["sessions"]} < set(cases.sessions.columns)
         assert cases.last_date == date(2026, 3, 2) + timedelta(days=120)
 
+    def test_places_of_files_may_be_text(self, tmp_path: Path) -> None:
+        export = write(tmp_path, "export.csv", [zone(1), zone(2)])
+        visits = write(tmp_path, "visits.csv", [{"record_id": "R1", "day": 7, "kind": "in_person", "healed": "yes"}])
+        given, as_text = (load(kind(export), visits=kind(visits)) for kind in (Path, str))
+        pd.testing.assert_frame_equal(given.zones, as_text.zones)
+        pd.testing.assert_frame_equal(given.visits, as_text.visits)
+        assert (len(as_text.zones), len(as_text.visits)) == (2, 1)
+
     def test_session_columns_go_to_sessions_once(self, tmp_path: Path) -> None:
         rows = [
             zone(1, session_id="S1", site_id="X", injected_ml=4, pain_score=3),

@@ -14,7 +14,7 @@ from outcomes.questions.benchmark_peers import clause, rough, rough_cell, roughl
 from outcomes.questions.disclosure import peers_reason
 from outcomes.questions.outcome_risk import by_day
 from outcomes.questions.practitioner_disclosure import with_held_rows
-from outcomes.questions.practitioner_model import Compared, Comparison, compare_all, judged_rows
+from outcomes.questions.practitioner_model import NOTICED, OUTSIDE, Compared, Comparison, compare_all, judged_rows
 from outcomes.records.cases import Cases
 from outcomes.records.scope import Scope
 from outcomes.wording import (
@@ -29,8 +29,6 @@ from outcomes.wording import (
 )
 
 TWICE_THE_ODDS = 2.0
-_OUTSIDE = ("outside 95 %", "outside 99.8 %")
-_NOTICED = "worth a look"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,8 +56,8 @@ def own_complications(cases: Cases, scope: Scope, protocol: Protocol) -> Finding
     """How do your complications compare with your peers', at your own case-mix, and what can you tell a patient?"""
     rows = own_rows(cases, scope, protocol)
     figures = own_figures(cases, scope, protocol)
-    flagged = [o for o in rows if o.row is not None and o.row.verdict in _OUTSIDE]
-    noticed = [o for o in rows if o.row is not None and o.row.verdict == _NOTICED]
+    flagged = [o for o in rows if o.row is not None and o.row.verdict in OUTSIDE]
+    noticed = [o for o in rows if o.row is not None and o.row.verdict == NOTICED]
     return Finding(
         key="own_complications",
         title="Your complications",
@@ -194,7 +192,7 @@ def _comparison_text(rows: Sequence[Own], flagged: Sequence[Own], noticed: Seque
     if noticed:
         says.append(
             f"{'Those are' if len(noticed) > 1 else 'That is'} worth a look and no flag: alone, such a comparison would stand out; "
-            "among all that the audit compares, chance gives one often. Look at the data first."
+            "among all that the audit compares, chance can give one. Look at the data first."
         )
     said = [o for o in rows if isinstance(o.against, Estimate)]
     if said and not flagged and not noticed:

@@ -125,7 +125,8 @@ def _methods(models: int, shrunken: int) -> tuple[str, ...]:
         "shrunken (ridge penalty of 1 on standardised slopes). No risk is given where one patient would carry more "
         "than a fifth of all weight.",
         "Redness beyond day 90: interval-censored, since a zone seen pale on day 60 has answered and one seen red "
-        "on day 60 has not; the share still red on day 90 by Turnbull's estimate with a patient bootstrap.",
+        "on day 60 has not; the share still red on day 90 by Turnbull's estimate, the wider of a patient "
+        "bootstrap and exact limits on the effective number.",
         "Beside it: the share among zones whose outcome is known; the floor, events over all treated; and the "
         "worst case, as "
         "if every zone not seen had the event.",

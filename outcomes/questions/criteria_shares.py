@@ -4,23 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from statistics import NormalDist
 
 import numpy as np
 import pandas as pd
 
 from outcomes.estimates.estimate import Answer, Estimate, NotEstimable
 from outcomes.estimates.interval_censored import interval_curve
-from outcomes.estimates.proportion import clustered_proportion, proportion_from_variance
+from outcomes.estimates.proportion import clustered_proportion
 from outcomes.protocol import Protocol
 from outcomes.questions.follow_up import LATE_VISIT_DAYS, follow_up, maturity_days
 from outcomes.questions.outcome_risk import OutcomeRisk, outcome_risk
 from outcomes.records.vocabulary import Outcome
 
-HEALED_METHOD = (
-    "Turnbull's nonparametric estimate for interval-censored times; the wider of a bootstrap of patients and "
-)
-HEALED_METHOD += "exact limits on the effective number"
 _ANY = "any_of_them"
 
 
@@ -49,29 +44,12 @@ def healed_share(frame: pd.DataFrame, day: int, term: str, protocol: Protocol) -
     curve = interval_curve(
         after, by, patient, [float(day)], replicates=protocol.replicates, seed=protocol.seed, level=protocol.level
     )
-    value, low, high = 1.0 - float(curve.value[0]), curve.low[0], curve.high[0]
-    value = min(max(value, 0.0), 1.0)
-    if low is None or high is None or not low < high or value in (0.0, 1.0):
+    left = curve.share_at(0, term)
+    if not isinstance(left, Estimate) or left.low is None or left.high is None or left.value in (0.0, 1.0):
         # the curve touches none or all, where resampling shows no spread: exact limits on those who tell
         answer = clustered_proportion(by[told] <= day, patient[told], term=term, level=protocol.level)
         return replace(answer, note="only zones whose visits settle the day")
-    # the band's own width as a standard error, so that limits near 0 or 1 are exact ones
-    half = (high - low) / (2 * NormalDist().inv_cdf(0.5 + protocol.level / 2))
-    exact = proportion_from_variance(
-        value,
-        half**2,
-        len(frame),
-        patients=patients,
-        events=healed,
-        degrees_of_freedom=patients - 1,
-        term=term,
-        level=protocol.level,
-    )
-    if not isinstance(exact, Estimate) or exact.low is None or exact.high is None:
-        return exact
-    return replace(
-        exact, low=min(exact.low, 1.0 - high, value), high=max(exact.high, 1.0 - low, value), method=HEALED_METHOD
-    )
+    return replace(left, value=1.0 - left.value, low=1.0 - left.high, high=1.0 - left.low, events=healed)
 
 
 def risk_of_any(frame: pd.DataFrame, names: Sequence[str], span: str, protocol: Protocol) -> OutcomeRisk:

@@ -105,7 +105,8 @@ def healing(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
         exclusions=(*assessed.left_out, *(f"Model only: {step}" for step in _new_steps(model, assessed))),
         methods=(
             "Share not yet healed: nonparametric maximum likelihood for interval-censored times (Turnbull, "
-            "J R Stat Soc B 1976;38:290–295), whole patients drawn with replacement for the band. Between two days "
+            "J R Stat Soc B 1976;38:290–295); the band is the wider of whole patients drawn with replacement and exact limits on "
+            "the effective number. Between two days "
             "that the visits leave undetermined the curve is drawn straight, and the band holds all that they allow. "
             "Numbers below the figure count zones still under observation.",
             "Time ratios: accelerated failure time model, "

@@ -121,23 +121,13 @@ def share_rows(curves: dict[str, IntervalCurve], shown: dict[str, int], protocol
     for region, curve in curves.items():
         limit = DELAYED_HEALING_DAYS[region]
         i = DRAWN_DAYS.index(float(limit))
-        low, high, value = curve.low[i], curve.high[i], float(curve.value[i])
         term = f"not healed by day {limit}, {REGIONS[region]}"
         answer: Answer
         if i >= shown[region]:
             reason = small_reason("zones known not to be healed", protocol)
             answer = NotEstimable(term, reason, n=curve.n, patients=curve.patients, unit="proportion")
-        elif low is None or high is None or not low < high:
-            answer = NotEstimable(
-                term, "the band cannot be set", n=curve.n, patients=curve.patients, events=curve.events,
-                unit="proportion",
-            )  # fmt: skip
         else:
-            answer = Estimate(
-                term, value, min(low, value), max(high, value),
-                "nonparametric maximum likelihood for interval-censored times, patient bootstrap",
-                curve.n, unit="proportion", patients=curve.patients, events=curve.events,
-            )  # fmt: skip
+            answer = curve.share_at(i, term)
         rows.append(Row(f"{capital(REGIONS[region])}, not healed by day {limit}", answer, (count(curve.n),)))
     return Forest(
         title="Slow healing: share not healed by the day that calls it delayed",

@@ -82,22 +82,11 @@ def _still_red(frame: pd.DataFrame, term: str, protocol: Protocol) -> Estimate |
         protocol.seed,
         protocol.level,
     )
-    value, low, high = float(curve.value[0]), curve.low[0], curve.high[0]
-    if low is None or high is None:
+    answer = curve.share_at(0, term)
+    if not isinstance(answer, Estimate):
         return None
-    return Estimate(
-        term,
-        value,
-        min(low, value),
-        max(high, value),
-        "Turnbull's nonparametric estimate for interval-censored times, patient bootstrap",
-        curve.n,
-        level=protocol.level,
-        unit="proportion",
-        patients=curve.patients,
-        events=int(assessed["prolonged_redness"].fillna(False).sum()),
-        note="share still red on day 90",
-    )
+    still = int(assessed["prolonged_redness"].fillna(False).sum())
+    return replace(answer, events=still, note="share still red on day 90")
 
 
 @lru_cache(maxsize=32)  # several questions ask for the same quarters; each answer takes seconds

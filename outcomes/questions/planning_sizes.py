@@ -51,16 +51,16 @@ def implied_design_effect(answer: Estimate, target: float | None = None) -> floa
     """
     if answer.low is None or answer.high is None:
         return 1.0
-    wanted = answer.high - answer.low
-    if target is not None and target != answer.value:
-        wanted = answer.high - answer.value if target > answer.value else answer.value - answer.low
 
-    def width(size: float) -> float:
-        low, high = exact_limits(answer.value * size, size, answer.level)
+    def reach(low: float, high: float) -> float:
         if target is None or target == answer.value:
             return high - low
         return high - answer.value if target > answer.value else answer.value - low
 
+    def width(size: float) -> float:
+        return reach(*exact_limits(answer.value * size, size, answer.level))
+
+    wanted = reach(answer.low, answer.high)
     few, many = 1e-3, float(answer.n)
     if width(many) >= wanted:
         return 1.0

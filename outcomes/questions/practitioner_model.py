@@ -28,6 +28,10 @@ from outcomes.records.vocabulary import REGIONS, Outcome
 
 CASE_MIX = ("region", "skin_group")
 OFTEN_ENOUGH = 10
+OUTSIDE = ("outside 95 %", "outside 99.8 %")
+"""Verdicts that flag somebody."""
+NOTICED = "worth a look"
+"""Verdict on who stands out of one comparison and not of all; no flag."""
 _SPREAD = 1  # the spread between practitioners is a parameter of its own
 _MINE = "this practitioner against the rest"
 
@@ -302,8 +306,8 @@ def _p_value(each: Compared, protocol: Protocol) -> float | None:
 def _with_verdict(each: Compared, p: float | None, alone: float | None) -> Compared:
     if p is None or alone is None or not isinstance(each.against_rest, Estimate):
         return replace(each, verdict="too few to judge")
-    verdict = "worth a look" if alone < 0.05 else "within limits"
-    verdict = "outside 99.8 %" if p < 0.002 else "outside 95 %" if p < 0.05 else verdict
+    verdict = NOTICED if alone < 0.05 else "within limits"
+    verdict = OUTSIDE[1] if p < 0.002 else OUTSIDE[0] if p < 0.05 else verdict
     return replace(each, against_rest=replace(each.against_rest, p_adjusted=p), verdict=verdict)
 
 

@@ -14,7 +14,7 @@ from outcomes.findings import Exhibit, Finding, Forest, Funnel, FunnelPoint, Row
 from outcomes.protocol import Protocol
 from outcomes.questions.disclosure import held_sentence
 from outcomes.questions.practitioner_disclosure import with_held_rows
-from outcomes.questions.practitioner_model import Compared, Comparison, compare_all, judged_rows
+from outcomes.questions.practitioner_model import NOTICED, OUTSIDE, Compared, Comparison, compare_all, judged_rows
 from outcomes.records.cases import Cases
 from outcomes.records.scope import Scope
 from outcomes.wording import (
@@ -30,8 +30,6 @@ from outcomes.wording import (
     ratio,
 )
 
-_OUTSIDE = ("outside 95 %", "outside 99.8 %")
-_NOTICED = "worth a look"
 _AUDITS_A_YEAR = 4
 _TAILS = (0.001, 0.025, 0.975, 0.999)
 
@@ -43,11 +41,11 @@ def practitioners(cases: Cases, scope: Scope, protocol: Protocol) -> Finding:
     Raw risk, observed and expected events stand beside the adjusted comparison.
     """
     comparisons = with_held_rows(compare_all(cases, scope, protocol), protocol)
-    flagged = [(c, each) for c in comparisons for each in c.each if each.verdict in _OUTSIDE]
-    noticed = [(c, each) for c in comparisons for each in c.each if each.verdict == _NOTICED]
+    flagged = [(c, each) for c in comparisons for each in c.each if each.verdict in OUTSIDE]
+    noticed = [(c, each) for c in comparisons for each in c.each if each.verdict == NOTICED]
     exhibits: list[Exhibit] = []
     for i, c in enumerate(comparisons):
-        if (i == 0 or any(each.verdict in (*_OUTSIDE, _NOTICED) for each in c.each)) and (funnel := _funnel(c)):
+        if (i == 0 or any(each.verdict in (*OUTSIDE, NOTICED) for each in c.each)) and (funnel := _funnel(c)):
             exhibits.append(funnel)
     people = len({each.label for c in comparisons for each in c.each})
     if people > 1:
@@ -126,7 +124,7 @@ def _funnel(c: Comparison) -> Funnel | None:
     largest = max(p.size for p in shown) * 1.1
     sizes = np.geomspace(min(1.0, 0.5 * min(p.size for p in shown)), max(largest, 3.0), 80)
     limits = poisson_limits(sizes, _TAILS)
-    outside, noticed = ([p.label for p in points if p.verdict in words] for words in (_OUTSIDE, (_NOTICED,)))
+    outside, noticed = ([p.label for p in points if p.verdict in words] for words in (OUTSIDE, (NOTICED,)))
     claim = "no difference is shown beyond case-mix and chance"
     if outside or noticed:
         claim = (

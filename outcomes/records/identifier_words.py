@@ -3,36 +3,37 @@
 from __future__ import annotations
 
 
-def _words(text: str) -> frozenset[str]:
+def words_of(text: str) -> frozenset[str]:
+    """The words of a text."""
     return frozenset(text.split())
 
 
 ALONE: dict[str, frozenset[str]] = {
-    "a name": _words(
+    "a name": words_of(
         "name names fullname patientname clientname kundenname surname forename firstname lastname nickname username "
         "initials signature vorname nachname familienname patientenname spitzname nom prenom prénom nombre nombres "
         "apellido apellidos nome nomi cognome sobrenome naam voornaam achternaam navn fornavn etternavn efternavn namn "
         "förnamn efternamn nimi etunimi sukunimi imię imie nazwisko jméno příjmení név vezetéknév adı soyadı isim "
         "имя фамилия отчество 姓名 氏名 名前 이름 الاسم שם guardian"
     ),
-    "a date of birth": _words(
+    "a date of birth": words_of(
         "dob dobs gebdat gebdatum gebjahr geb birthday birthdate birthyear dateofbirth yearofbirth born naissance "
         "nascita nascimento nacimiento urodzenia narození рождения 生年月日 出生日期 생년월일"
     ),
-    "an address": _words(
+    "an address": words_of(
         "address addresses street postcode zip zipcode city town plz ort/plz adres direccion dirección domicilio "
         "domicile indirizzo endereço adresa адрес 住所 地址 주소 العنوان"
     ),
-    "a telephone number": _words(
+    "a telephone number": words_of(
         "phone telephone phonenumber mobile cellphone fax tel mob handy whatsapp téléphone telephonenumber "
         "telefono teléfono telefone móvil movil celular cellulare puhelin телефон 電話 电话 전화 هاتف"
     ),
-    "an e-mail address": _words("email emails emailaddress mail courriel correo sähköposti eposta почта"),
-    "a national or insurance number": _words(
+    "an e-mail address": words_of("email emails emailaddress mail courriel correo sähköposti eposta почта"),
+    "a national or insurance number": words_of(
         "ssn nin nino bsn dni nie cpr ahv svnr pesel passport passeport passnummer iban medicare personnummer "
         "fødselsnummer henkilötunnus steuernummer ausweis ausweisnummer"
     ),
-    "free text": _words(
+    "free text": words_of(
         "note notes comment comments remark remarks memo narrative freetext freitext notiz notizen anamnese anamnesis "
         "verlauf befund befunde remarque remarques commentaire commentaires nota notas opmerking opmerkingen "
         "observation observations observación observaciones observação comentario comentarios commento commenti uwagi "
@@ -124,11 +125,11 @@ WHOLE: dict[str, str] = {
 }
 """Headers that are an identifier when they hold nothing else."""
 
-NOT_A_PERSON = _words(
+NOT_A_PERSON = words_of(
     "zone area region site clinic device laser machine product drug agent cream file sheet brand model column field "
     "unit test procedure protocol preset mode shape dressing setting settings"
 )
-PATIENT = _words("patient client customer maiden family given")
-STAFF = _words("practitioner operator doctor physician clinician nurse staff provider surgeon therapist user")
+PATIENT = words_of("patient client customer maiden family given")
+STAFF = words_of("practitioner operator doctor physician clinician nurse staff provider surgeon therapist user")
 OF_SOMETHING_ELSE = frozenset({"a name", "a telephone number", "an address"})
 """What stands in a header with a device or a member of staff may be theirs: the name of a laser, a mobile one."""

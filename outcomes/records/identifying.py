@@ -13,15 +13,11 @@ from itertools import islice
 from outcomes.records.contract import CONTRACT
 from outcomes.records.convert.moments import take_apart
 from outcomes.records.headers import fold
+from outcomes.records.identifier_words import words_of
 from outcomes.records.national_numbers import may_be_national_number
 from outcomes.records.rules import EARLIEST_DATE
 from outcomes.records.synonyms import CODES
 from outcomes.records.vocabulary import ZONES
-
-
-def _words(text: str) -> frozenset[str]:
-    return frozenset(text.split())
-
 
 FEWEST_CELLS = 3
 SHARE = 0.8
@@ -48,10 +44,10 @@ _ADDRESS = re.compile(
 _POSTCODE = re.compile(r"[A-Z]{1,2}\d[A-Z\d]? ?\d[A-Z]{2}", re.ASCII)
 _LONGEST_ADDRESS = 120
 
-_PARTICLES = _words(
+_PARTICLES = words_of(
     "von van vom zu zur de der den da das di del della du la le al el bin ibn ben dos y e und ter ten of"
 )
-_TITLES = _words("dr prof mr mrs ms miss herr frau hr fr mme mlle m dipl ing med mag sir")
+_TITLES = words_of("dr prof mr mrs ms miss herr frau hr fr mme mlle m dipl ing med mag sir")
 _NOT_IN_A_NAME = re.compile(r"[^\w\s,.'’-]")
 _MOST_WORDS_OF_A_NAME = 6
 _FEWEST_WORDS_OF_A_NOTE = 5
@@ -221,7 +217,7 @@ def _vocabulary() -> frozenset[str]:
     texts += [label for label, _ in ZONES.values()]
     texts += [word for codes in CODES.values() for code, words in codes.items() for word in (code, *words)]
     found = frozenset(part for text in texts for part in re.findall(r"[^\W\d_]+", fold(text)))
-    return found | _words(
+    return found | words_of(
         "left right upper lower both full room laser device machine gel film sheet cream none other not recorded"
     )
 

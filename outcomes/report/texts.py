@@ -67,8 +67,8 @@ VERDICT_MEANINGS: tuple[tuple[str, str], ...] = (
      "remains compatible."),
     ("cannot say", "The records are too few, or too alike, for a number; the reason stands in its place."),
     ("within limits", "No difference shown beyond region, skin type and chance."),
-    ("worth a look", "Alone, this comparison would stand out; among all that the audit compares, chance gives such a row often. "
-     "No flag: look at the data."),
+    ("worth a look", "Alone, this comparison would stand out; among all that the audit compares, chance can give such a row. No flag: "
+     "look at the data."),
     ("outside 95 %", "Further from the rest than region, skin type and chance mostly explain: look at the data "
      "first. Allows for everything that the audit compares."),
     ("outside 99.8 %", "Further from the rest than region, skin type and chance hardly ever explain: look at the "

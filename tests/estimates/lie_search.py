@@ -216,7 +216,7 @@ def by_time_ratio(rows: pd.DataFrame, level: float) -> Any:
 
 
 @searched("turnbull.turnbull", "turnbull.under_observation", "interval_censored.interval_curve",
-          "interval_censored.bands", "interval_censored.median")  # fmt: skip
+          "interval_censored.median")  # fmt: skip
 def by_interval_curve(rows: pd.DataFrame, level: float) -> Any:
     after, by, patient = rows["days"], rows["by"], rows["patient"]
     middle = interval_censored.median(after, by, patient, replicates=40, level=level)
@@ -225,7 +225,6 @@ def by_interval_curve(rows: pd.DataFrame, level: float) -> Any:
     curve = interval_censored.interval_curve(
         after, by, patient, [0, 3, 7], replicates=40, level=level, fewest_patients=3
     )
-    interval_censored.bands(after, by, patient, [3], replicates=10)
     turnbull.under_observation(after, by, [0, 3, 7])
     return [middle, curve, turnbull.turnbull(after, by)]
 

@@ -11,7 +11,6 @@ from hypothesis import strategies as st
 
 from outcomes.estimates.estimate import Estimate, NotEstimable
 from outcomes.estimates.interval_censored import (
-    bands,
     interval_curve,
     median,
     turnbull,
@@ -176,7 +175,6 @@ def test_the_same_records_give_the_same_band_whatever_their_order():
     assert second.low == pytest.approx(first.low, abs=1e-9)
     assert second.high == pytest.approx(first.high, abs=1e-9)
     assert (second.median.low, second.median.value) == pytest.approx((first.median.low, first.median.value))
-    assert bands(after, by, cluster, grid, replicates=100) == (first.low, first.high)
 
 
 def test_units_of_time_do_not_matter():
@@ -273,3 +271,7 @@ def test_the_band_is_no_narrower_than_exact_limits_on_as_many_records():
     assert curve.value[0] == pytest.approx(0.15)
     assert curve.high[0] >= 0.29
     assert curve.low[0] <= 0.0571 + 0.005
+    answer = curve.share_at(0, "not healed")
+    assert (answer.value, answer.low, answer.high) == (curve.value[0], curve.low[0], curve.high[0])
+    few = interval_curve([0.0, 1.0], [2.0, 3.0], ["a", "b"], [1.0])
+    assert few.share_at(0).reason == "the band cannot be set"

@@ -8,15 +8,11 @@ severity, in linear RGB; how far two colours lie apart is CIEDE2000, checked aga
 from __future__ import annotations
 
 import math
-from itertools import combinations
 
 import numpy as np
 import pytest
 
-from outcomes.estimates.estimate import Estimate
 from outcomes.figures import house
-from outcomes.figures.funnel import _mark, _Place
-from outcomes.findings import VERDICTS, FunnelPoint
 
 APART = 10.0
 """CIEDE2000 between two colours that stand for different things; common practice, no source: about 1 is just noticeable."""
@@ -129,15 +125,6 @@ def test_lines_of_one_figure_differ_by_dash_and_stand_out_from_paper(vision):
     for style in house.LINE_STYLES:
         assert _contrast(style.colour, "#ffffff", vision) >= GRAPHIC_CONTRAST, (style, vision)
     assert _contrast(house.MOSS, "#ffffff", vision) >= GRAPHIC_CONTRAST  # the bars of zones in the histogram
-
-
-def test_points_of_a_funnel_differ_by_shape_or_filling_whatever_their_colour():
-    answer = Estimate("observed over expected", 2.0, 1.5, 2.6, "m", 90, unit="observed/expected")
-    judged = [word for word in VERDICTS if word.startswith(("within", "outside", "too few"))]
-    looks = [_mark(_Place(FunnelPoint("P1", 9.0, answer, word), 9.0, 2.0, 2.0, 2.0), 1.0) for word in judged]
-    assert len(looks) == 4
-    for one, other in combinations(looks, 2):
-        assert one["marker"] != other["marker"] or (one["facecolor"] == "white") != (other["facecolor"] == "white")
 
 
 @pytest.mark.parametrize("vision", VISION)

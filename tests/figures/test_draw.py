@@ -16,7 +16,18 @@ from outcomes.figures import house, labels
 from outcomes.figures.alt import is_empty
 from outcomes.figures.draw import DRAWERS, TYPESET_AS_TABLES, draw, is_drawn
 from outcomes.figures.glyphs import clean, figure_cover, page_cover
-from outcomes.findings import Bars, Curves, Cusum, Exhibit, Forest, Funnel, Grid, Response, Timeline
+from outcomes.findings import (
+    PRACTITIONER_VERDICTS,
+    Bars,
+    Curves,
+    Cusum,
+    Exhibit,
+    Forest,
+    Funnel,
+    Grid,
+    Response,
+    Timeline,
+)
 
 DRAWN = [e for f in sample.findings() for e in f.exhibits if is_drawn(e)]
 
@@ -175,10 +186,10 @@ def test_markers_tell_verdicts_apart_without_colour() -> None:
 
     exhibit = next(e for e in DRAWN if isinstance(e, Funnel))
     looks = set()
-    for verdict in ("within limits", "worth a look", "outside 95 %", "outside 99.8 %", "too few to judge"):
+    for verdict in PRACTITIONER_VERDICTS:
         mark = _mark(_Place(replace(exhibit.points[0], verdict=verdict), 10.0, 9.0, 9.0, 0.09), 5.0)
         looks.add((mark["marker"], mark["facecolor"] == "white"))
-    assert len(looks) == 5
+    assert len(looks) == len(PRACTITIONER_VERDICTS)
 
 
 def test_lines_differ_by_dash_and_colours_can_be_read() -> None:

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from cells import CASE_MIX_SHARE, Cell, Drawn
+from numpy.typing import NDArray
+from scipy.special import ndtr
 
 from outcomes.estimates.accelerated import accelerated_failure_time, adjusted_median
 from outcomes.estimates.ascertainment import risk_among_all
@@ -46,23 +49,42 @@ def weighted(cell: Cell, drawn: Drawn) -> Iterator[Said]:
         yield "from the floor to the worst case (product)", bounds, cell.risk
 
 
-def healing(cell: Cell, drawn: Drawn, rng: np.random.Generator) -> Iterator[Said]:
-    """Time ratio and adjusted median of the healing model, and the band of the share not yet healed on two days."""
-    n = len(drawn.patient)
-    longer = (rng.random(n) < CASE_MIX_SHARE).astype(float)
-    shared = rng.standard_normal(cell.patients)[drawn.patient]
-    normal = np.sqrt(cell.alpha) * shared + np.sqrt(1 - cell.alpha) * rng.standard_normal(n)
-    from statistics import NormalDist
+@dataclass(frozen=True, slots=True, eq=False)
+class Healing:
+    """Zones that were seen at a visit: between which days each healed, its patient, and whether it was of the slower kind."""
 
-    share = np.array([NormalDist().cdf(v) for v in normal])
+    after: NDArray[np.float64]
+    by: NDArray[np.float64]
+    patient: NDArray[np.str_]
+    longer: NDArray[np.float64]
+
+
+def drawn_healing(cell: Cell, patient: NDArray[np.int64], rng: np.random.Generator) -> Healing:
+    """Healing times that two zones of a patient share in part, by way of a normal value, and visits that may be missed."""
+    n = len(patient)
+    longer = (rng.random(n) < CASE_MIX_SHARE).astype(float)
+    normal = np.sqrt(cell.alpha) * rng.standard_normal(cell.patients)[patient]
+    share = ndtr(normal + np.sqrt(1 - cell.alpha) * rng.standard_normal(n))
     days = HEALING_MEDIAN * HEALING_RATIO**longer * (share / (1 - share)) ** HEALING_SCALE
     came = rng.random((n, len(VISITS))) < 0.8
     healed = days[:, None] <= VISITS[None, :]
     after = np.max(np.where(came & ~healed, VISITS[None, :], 0.0), axis=1)
     by = np.min(np.where(came & healed, VISITS[None, :], np.inf), axis=1)
-    by = np.where(np.isinf(by), np.nan, by)
     known = came.any(axis=1)
-    after, by, patient, longer = after[known], by[known], drawn.patient[known].astype(str), longer[known]
+    by = np.where(np.isinf(by), np.nan, by)[known]
+    return Healing(after[known], by, patient[known].astype(str), longer[known])
+
+
+def not_healed(day: float) -> float:
+    """Share of all zones, the slower kind among them, that have truly not healed by a day."""
+    left = [1 / (1 + (day / (HEALING_MEDIAN * HEALING_RATIO**x)) ** (1 / HEALING_SCALE)) for x in (0, 1)]
+    return (1 - CASE_MIX_SHARE) * left[0] + CASE_MIX_SHARE * left[1]
+
+
+def healing(cell: Cell, drawn: Drawn, rng: np.random.Generator) -> Iterator[Said]:
+    """Time ratio and adjusted median of the healing model, and the band of the share not yet healed on two days."""
+    seen = drawn_healing(cell, drawn.patient, rng)
+    after, by, patient, longer = seen.after, seen.by, seen.patient, seen.longer
     frame = pd.DataFrame({"longer": longer})
     design = build(frame, [Numeric("longer", label="longer")])
     fit = accelerated_failure_time(design, after, by, cluster=patient)
@@ -74,14 +96,7 @@ def healing(cell: Cell, drawn: Drawn, rng: np.random.Generator) -> Iterator[Said
         yield "adjusted median days (product)", adjusted_median(fit, [usual], ["median"])[0], HEALING_MEDIAN
     curve = interval_curve(after, by, patient, [7.0, 14.0], replicates=200, seed=1)
     for i, day in enumerate((7.0, 14.0)):
-        at = [1 / (1 + (day / (HEALING_MEDIAN * HEALING_RATIO**x)) ** (1 / HEALING_SCALE)) for x in (0, 1)]
-        truth = (1 - CASE_MIX_SHARE) * at[0] + CASE_MIX_SHARE * at[1]
-        low, high, value = curve.low[i], curve.high[i], float(curve.value[i])
-        name = f"share not healed by day {day:.0f}, band (product)"
-        if low is None or high is None or not low < high:
-            yield name, NotEstimable("band", "no band", n=n), truth
-        else:
-            yield name, Estimate("band", min(max(value, low), high), low, high, "band", n), truth
+        yield f"share not healed by day {day:.0f}, band (product)", curve.share_at(i), not_healed(day)
 
 
 def answers(cell: Cell, drawn: Drawn, rng: np.random.Generator) -> Iterator[Said]:

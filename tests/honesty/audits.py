@@ -10,7 +10,7 @@ from functools import cache
 
 import numpy as np
 import pandas as pd
-from batches import Fits, Floats, fit
+from batches import Fits, Floats, divided_by, fit
 from cells import CASE_MIX_ODDS_RATIO, CASE_MIX_SHARE, Cell, intercept, zone_counts
 from flagging import LEVELS, LIFTED, MATRIX
 from scipy import stats
@@ -20,7 +20,7 @@ from outcomes.estimates.design import Design, build
 from outcomes.estimates.estimate import Estimate
 from outcomes.estimates.likelihood import Surface
 from outcomes.estimates.multiplicity import benjamini_hochberg, holm
-from outcomes.estimates.scaled_profile import FEWEST_DEGREES, DesignEffects
+from outcomes.estimates.scaled_profile import DesignEffects
 from outcomes.protocol import SETTINGS, Protocol
 from outcomes.questions.population import AGE_LEVELS, INDICATION_LEVELS, Population
 from outcomes.questions.settings_model import FULL_SET, SHORT_SET, model_outcome, settings_terms
@@ -33,7 +33,6 @@ FULL = {"null audit": 2000, "null settings": 2000}
 RISKS = (1.0, 0.5, 1.5)
 """Risks of the three outcomes, times the cell's; in a cell with an odds ratio, the first alone has it."""
 OFF_FACE = 0.25
-TAIL = (1 - Protocol().level) / 2
 AUDIT = "Holm over the audit (product)"
 COMPARISON = "Holm within each comparison"
 ASSOCIATED = "an audit that calls any setting associated (product)"
@@ -124,10 +123,9 @@ def _one_p(patients: Floats, k: Floats, m: Floats) -> Floats:
     refused = (with_events < 3) | (events.sum(axis=1) < 5) | ~free.settled | ~fixed.settled | ~np.isfinite(inflation)
     refused |= trials[:, 1] < Protocol().fewest_judged
     rarer = np.minimum(with_events, patients[:, :, m > k].sum(axis=(1, 2)))
-    farther = (stats.t.isf(TAIL, np.maximum(FEWEST_DEGREES, rarer - MATRIX.shape[1])) / stats.norm.isf(TAIL)) ** 2
-    inflation *= 1 + (farther - 1) * (1 - inflation**-3.0)
+    divisor = divided_by(inflation, rarer, MATRIX.shape[1])
     deviance = np.maximum(2 * (free.value - fixed.value), 0.0)
-    return np.where(refused, np.nan, stats.chi2.sf(deviance / inflation, 1))
+    return np.where(refused, np.nan, stats.chi2.sf(deviance / divisor, 1))
 
 
 def _by_side(fits: Fits) -> tuple[Floats, Floats, Floats]:

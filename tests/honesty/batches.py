@@ -146,6 +146,12 @@ def influences(tables: Tables, state: Fits, leave_out: bool = True) -> Floats:
     return (along * residual).sum(axis=2)
 
 
+def divided_by(inflation: Floats, rarer: Floats, parameters: int) -> Floats:
+    """What deviances are divided by: `outcomes.estimates.scaled_profile.DesignEffects.divisor`, many at once; 95 % limits."""
+    farther = (stats.t.isf(0.025, np.maximum(FEWEST_DEGREES, rarer - parameters)) / stats.norm.isf(0.025)) ** 2
+    return np.asarray(inflation * (1 + (farther - 1) * (1 - inflation**-3.0)))
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class AtValue:
     """What R replicates say of one value of the exposure's log odds ratio, each (R,).
@@ -181,7 +187,5 @@ def at_value(tables: Tables, value: float) -> AtValue:
     refused = few | ~free.settled | ~fixed.settled | ~np.isfinite(inflation)
     deviance = np.maximum(2 * (free.value - fixed.value), 0.0)
     without = ((tables.trials - tables.events).sum(axis=2) > 0).sum(axis=1)
-    degrees = np.maximum(FEWEST_DEGREES, np.minimum(with_events, without) - tables.matrix.shape[1])
-    farther = (stats.t.ppf(0.975, degrees) / stats.norm.ppf(0.975)) ** 2
-    divisor = inflation * (1 + (farther - 1) * (1 - inflation**-3.0))
+    divisor = divided_by(inflation, np.minimum(with_events, without), tables.matrix.shape[1])
     return AtValue(free.point[:, 1], deviance, inflation, divisor, np.sqrt(jackknife), refused, free, fixed)

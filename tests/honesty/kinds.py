@@ -11,10 +11,10 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from answers import HEALING_MEDIAN, HEALING_RATIO, HEALING_SCALE, VISITS
+from answers import drawn_healing, not_healed
 from cells import CASE_MIX_ODDS_RATIO, CASE_MIX_SHARE, Cell, Drawn, draw, intercept, zone_counts
 from scipy import optimize
-from scipy.special import expit, logit, ndtr
+from scipy.special import expit, logit
 
 from outcomes.estimates.ascertainment import risk_among_all
 from outcomes.estimates.design import Numeric, build
@@ -332,37 +332,15 @@ def _confounded(cell: Cell) -> float:
 def median(cell: Cell, rng: np.random.Generator) -> Iterator[Said]:
     """By which day half the zones had healed, from visits on seven days, as `healing`."""
     patient = np.repeat(np.arange(cell.patients), zone_counts(cell, rng, cell.patients))
-    n = len(patient)
-    longer = rng.random(n) < CASE_MIX_SHARE
-    # a logistic error that two zones of a patient share in part, by way of a normal one
-    normal = np.sqrt(cell.alpha) * rng.standard_normal(cell.patients)[patient]
-    normal += np.sqrt(1 - cell.alpha) * rng.standard_normal(n)
-    days = HEALING_MEDIAN * HEALING_RATIO**longer * _logistic(normal) ** HEALING_SCALE
-    came = rng.random((n, len(VISITS))) < 0.8
-    healed = days[:, None] <= VISITS[None, :]
-    after = np.max(np.where(came & ~healed, VISITS[None, :], 0.0), axis=1)
-    by = np.min(np.where(came & healed, VISITS[None, :], np.inf), axis=1)
-    known = came.any(axis=1)
-    by = np.where(np.isinf(by), np.nan, by)[known]
-    curve = interval_curve(after[known], by, patient[known].astype(str), [], replicates=200, seed=1)
-    yield "median days of the curve (product)", curve.median, _median_day(), float(np.isfinite(by).sum())
-
-
-def _logistic(normal: np.ndarray) -> np.ndarray:
-    """Odds at the same quantile as a standard normal value."""
-    share = ndtr(normal)
-    return np.asarray(share / (1 - share))
+    seen = drawn_healing(cell, patient, rng)
+    curve = interval_curve(seen.after, seen.by, seen.patient, [], replicates=200, seed=1)
+    yield "median days of the curve (product)", curve.median, _median_day(), float(np.isfinite(seen.by).sum())
 
 
 @cache
 def _median_day() -> float:
     """Half of the zones, the slower ones among them, are healed by this day."""
-
-    def left(day: float) -> float:
-        at = [1 / (1 + (day / (HEALING_MEDIAN * HEALING_RATIO**x)) ** (1 / HEALING_SCALE)) for x in (0, 1)]
-        return (1 - CASE_MIX_SHARE) * at[0] + CASE_MIX_SHARE * at[1]
-
-    return float(optimize.brentq(lambda day: left(day) - 0.5, 1.0, 30.0))
+    return float(optimize.brentq(lambda day: not_healed(day) - 0.5, 1.0, 30.0))
 
 
 KINDS: dict[str, Callable[[Cell, np.random.Generator], Iterator[Said]]] = {

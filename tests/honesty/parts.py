@@ -201,7 +201,7 @@ def null_audits(rows: list[Counted]) -> list[str]:
         f"face. {replicates(alike)} audits a cell in which everybody is alike; and as many with one whose odds of one outcome are 2 "
         "or 4 times as high. Lowest, median and highest cell, in %. The product's rule allows for everything that an audit "
         "compares, so that at most 5 of 100 audits of practitioners who are all alike should flag anybody; the rule within "
-        "each comparison, which stood before, is what more findings would have cost.",
+        "each comparison is what calls a row worth a look, which is no flag.",
         "",
         *table(
             ["rule", "limit", "audits that flag anybody, all alike", "cells failing", "found at odds ratio 2",
@@ -251,7 +251,7 @@ def bounds(rows: list[Counted]) -> list[str]:
         "## No event seen, or nothing but events",
         "",
         "Of all replicates, the share in which no event was seen (or nothing but events) and the bound that is printed then left "
-        "the truth out, in %. At most 2.5 is aimed at, and all of them are patients very much alike.",
+        "the truth out, in %. At most 2.5 is aimed at.",
         "",
         *table(["cell", "what is counted", "replicates", "of all, %"], lines),
         "",

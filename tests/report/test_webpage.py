@@ -180,3 +180,6 @@ def test_every_verdict_has_a_shape_of_its_own_whatever_its_colour() -> None:
     assert alike == {"cannot say", "too few to judge"}  # nothing is judged: one bar, told apart by its word
     told = [shape for word, shape in shapes.items() if word not in alike]
     assert len(set(told)) == len(told)
+    templates = Path(__file__).parents[2] / "outcomes" / "report" / "templates"
+    on_paper = re.findall(r'if verdict == "([^"]+)"', (templates / "house.typ").read_text(encoding="utf-8"))
+    assert sorted(on_paper) == sorted(VERDICTS - alike)
